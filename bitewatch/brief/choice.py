@@ -1,0 +1,56 @@
+"""Which of several lakes to run, and why."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bitewatch.brief.cautions import BoatLimits, rough_from
+from bitewatch.brief.lake_day import LakeDay
+from bitewatch.brief.words import Words, chance, position_words
+from bitewatch.position.pace import Pace
+
+PACE_ORDER = (Pace.ACTIVE, Pace.STEADY, Pace.SLOW)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """One lake of several, with what speaks for or against running it."""
+
+    lake_day: LakeDay
+    fishable: bool
+    why: str
+
+
+def choose(lake_days: Sequence[LakeDay], limits: BoatLimits, words: Words) -> tuple[Choice, ...]:
+    """Lakes in the order in which to run them.
+
+    First those that can be fished in the wind for the whole trip, then those where the fish should be more willing, then
+    those whose call is clearest, then the order asked for (common practice, no source).
+    """
+    choices = [_weigh(lake_day, limits, words) for lake_day in lake_days]
+    return tuple(sorted(choices, key=_order))
+
+
+def _order(choice: Choice) -> tuple[bool, bool, int, float]:
+    outlook = choice.lake_day.outlook
+    if outlook is None:
+        return (True, True, len(PACE_ORDER), 0.0)
+    first = outlook.plans[choice.lake_day.main_species][0]
+    return (False, not choice.fishable, PACE_ORDER.index(first.pace), -round(max(first.probability), 2))
+
+
+def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
+    outlook = lake_day.outlook
+    if outlook is None:
+        return Choice(lake_day=lake_day, fishable=False, why=f"no call: {lake_day.no_call}")
+    trip = outlook.trip
+    rough = rough_from(outlook, limits)
+    waves = outlook.wave_height_m[trip]
+    known = waves[~np.isnan(waves)]
+    wind = float(np.nanmax(outlook.hourly["wind_speed_ms"][trip]))
+    told = f"wind to {words.wind(wind)}" + (f", waves {words.wave(float(known.max()))}" if known.size else "")
+    fit = "fishable all trip" if rough is None else "over your boat's limit for part of the trip"
+    first = outlook.plans[lake_day.main_species][0]
+    what = f"{lake_day.main_species.value} {position_words(first.position, lake_day.lake)}, {chance(max(first.probability))}"
+    return Choice(lake_day=lake_day, fishable=rough is None, why=f"{fit} ({told}); {first.pace.value} pace; {what}")

@@ -1,0 +1,129 @@
+"""The numbers of a brief, as plain data: for programs that read it, and for the next brief to compare with."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from bitewatch.brief.lake_day import LakeDay, Outlook
+from bitewatch.lake.local_time import np_to_datetime
+from bitewatch.lake.profile import Species
+from bitewatch.position.call import Reason, reasons
+from bitewatch.presentation.depths import Band
+from bitewatch.presentation.plan import POSITIONS, Offer, PlannedWindow
+
+
+def instant_text(instant: datetime | None) -> str | None:
+    """An instant as ISO text in UTC."""
+    return None if instant is None else instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def window_times(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) -> tuple[datetime, datetime]:
+    """From when to when a window lasts: half-way between its hours and their neighbours, inside the trip."""
+    half = np.timedelta64(1800, "s")
+    first, last = outlook.trip.start + window.hours.start, outlook.trip.start + window.hours.stop - 1
+    start = np_to_datetime(outlook.hourly.time[first] - half)
+    end = np_to_datetime(outlook.hourly.time[last] + half)
+    return max(start, lake_day.start), min(end, lake_day.end)
+
+
+def trip_reasons(outlook: Outlook, species: Species) -> tuple[Reason, ...]:
+    """Why the first position of the trip, over the whole trip, at the first place."""
+    first = outlook.plans[species][0]
+    hours = np.arange(outlook.trip.start, outlook.trip.stop)
+    return reasons(outlook.calls[species].lane(first.lane), first.position, hours)
+
+
+def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
+    """The facts of one lake; missing numbers are None."""
+    outlook = lake_day.outlook
+    facts: dict[str, Any] = {
+        "lake": lake_day.lake.id,
+        "name": lake_day.lake.name,
+        "day": lake_day.day.isoformat(),
+        "trip": {"start": instant_text(lake_day.start), "end": instant_text(lake_day.end)},
+        "no_call": lake_day.no_call or None,
+        "weed_tops_m": _number(lake_day.depths.tops_m),
+        "weed_edge_m": _number(lake_day.depths.edge_m),
+        "weather": None,
+        "fronts": [],
+        "calls": [],
+        "missing": [],
+        "wind": None,
+        "doubts": list(lake_day.doubts),
+    }
+    if lake_day.weather is not None:
+        facts["weather"] = {
+            "source": lake_day.weather.source,
+            "model": lake_day.weather.model,
+            "retrieved_at": instant_text(lake_day.weather.retrieved_at),
+            "reference_time": instant_text(lake_day.weather.reference_time),
+            "payload_sha256": lake_day.weather.payload_sha256,
+        }
+    if outlook is not None:
+        facts |= _outlook_facts(lake_day, outlook)
+    return facts
+
+
+def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:
+    trip = outlook.trip
+    return {
+        "fronts": [
+            {"kind": front.kind.value, "onset": instant_text(front.onset), "strength": _number(front.strength, 2)}
+            for front in outlook.fronts
+        ],
+        "missing": list(outlook.missing),
+        "wind": {
+            "wind_max_ms": _most(outlook.hourly["wind_speed_ms"][trip]),
+            "gust_max_ms": _most(outlook.hourly["wind_gust_ms"][trip]),
+            "wave_max_m": _most(outlook.wave_height_m[trip]),
+        },
+        "calls": [
+            {
+                "species": species.value,
+                "rule_book": outlook.book.hash,
+                "windows": [_window_facts(lake_day, outlook, window) for window in plan],
+                "reasons": [
+                    {"rule": reason.rule_id, "push": _number(reason.push)}
+                    for reason in trip_reasons(outlook, species)
+                ],
+            }
+            for species, plan in outlook.plans.items()
+        ],
+    }
+
+
+def _window_facts(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) -> dict[str, Any]:
+    start, end = window_times(lake_day, outlook, window)
+    return {
+        "start": instant_text(start),
+        "end": instant_text(end),
+        "position": window.position.value,
+        "probability": {
+            position.value: _number(p, 4) for position, p in zip(POSITIONS, window.probability, strict=True)
+        },
+        "toss_up_with": window.toss_up.value if window.toss_up else None,
+        "pace": window.pace.value,
+        "spot": window.spot.name if window.spot else None,
+        "fish": _band_facts(window.fish),
+        "main": _offer_facts(window.main),
+        "then": _offer_facts(window.then) if window.then else None,
+        "modifiers": [modifier.id for modifier in window.modifiers],
+    }
+
+
+def _offer_facts(offer: Offer) -> dict[str, Any]:
+    return {"position": offer.position.value, "technique": offer.technique.id, "bait": _band_facts(offer.bait)}
+
+
+def _band_facts(band: Band) -> dict[str, Any]:
+    return {"top_m": _number(band.top_m), "bottom_m": _number(band.bottom_m)}
+
+
+def _number(value: float, digits: int = 3) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None
+
+
+def _most(values: np.ndarray[Any, np.dtype[np.float64]]) -> float | None:
+    known = values[~np.isnan(values)]
+    return _number(float(known.max())) if known.size else None

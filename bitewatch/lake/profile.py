@@ -1,0 +1,150 @@
+"""A lake as its owner declares it: place, clarity, depth, weeds, species, spots. Only id, name and place are required."""
+
+import functools
+from datetime import date
+from enum import StrEnum
+from typing import Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Field, field_validator, model_validator
+
+from bitewatch.declared import Declared, Number, wrong
+
+ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,63}$"
+ROCK_COVER = 0.125  #: weed cover under which a lake is fished as rock: where the rule for rock lakes is half on [own]
+
+
+class Species(StrEnum):
+    """The fish that are forecast, each on its own."""
+
+    CRAPPIE = "crappie"
+    BLUEGILL = "bluegill"
+
+
+class SpotKind(StrEnum):
+    """What a spot is."""
+
+    POINT = "point"
+    SUNKEN_ISLAND = "sunken-island"
+    INSIDE_TURN = "inside-turn"
+    SHARP_BREAK = "sharp-break"
+    HARD_BOTTOM = "hard-bottom"
+    ROCK = "rock"
+    SHALLOW_COVER = "shallow-cover"
+
+
+class Spot(Declared):
+    """A named place on a lake."""
+
+    name: str = Field(min_length=1, max_length=80, description="the name you know the spot by")
+    kind: SpotKind = Field(description="what the spot is")
+    latitude: Number | None = Field(None, ge=-90, le=90, description="degrees north")
+    longitude: Number | None = Field(None, ge=-180, le=180, description="degrees east; west is negative")
+    depth_m: Number | None = Field(None, gt=0, le=60, description="depth of the bottom there, in m or ft")
+    open_water_bearing_deg: Number | None = Field(
+        None, ge=0, le=360, description="compass bearing from the spot to its open water, degrees"
+    )
+
+    @model_validator(mode="after")
+    def _place_is_whole(self) -> Self:
+        if (self.latitude is None) != (self.longitude is None):
+            raise wrong("latitude" if self.longitude is None else "longitude", "give latitude and longitude, or neither")
+        return self
+
+
+class Lake(Declared):
+    """A water with its profile. What is left out widens the doubt, and the brief says so."""
+
+    id: str = Field(pattern=ID_PATTERN, description="the file's name: small letters, digits and hyphens, at most 64")
+    name: str = Field(min_length=1, max_length=80, description="the name readers know")
+    latitude: Number = Field(ge=-90, le=90, description="degrees north")
+    longitude: Number = Field(ge=-180, le=180, description="degrees east; west is negative")
+    zone: str = Field("", description="an IANA time zone such as America/New_York; found from the place if left out")
+    elevation_m: Number | None = Field(None, ge=-430, le=6500, description="of the water above the sea, in m or ft")
+    area_km2: Number | None = Field(None, gt=0, le=100_000, description="in km2, ha or acres")
+    mean_depth_m: Number | None = Field(None, gt=0, le=800, description="in m or ft")
+    max_depth_m: Number | None = Field(None, gt=0, le=1700, description="in m or ft")
+    secchi_m: Number | None = Field(None, gt=0, le=45, description="how deep a white disk is seen, in m or ft")
+    weed_edge_m: Number | None = Field(None, gt=0, le=20, description="depth where the weeds end, in m or ft")
+    weed_tops_m: Number | None = Field(None, ge=0, le=20, description="depth of the weed tops, in m or ft")
+    weed_cover: Number | None = Field(None, ge=0, le=1, description="share of the flats that carry weeds, 0 to 1")
+    water_temp_c: Number | None = Field(
+        None, ge=-0.5, le=40, description="a surface reading; write water_temp_c for degC or water_temp_f for degF"
+    )
+    water_temp_on: date | None = Field(None, description="the day of that reading, YYYY-MM-DD without quotes")
+    species: tuple[Species, ...] = Field(
+        tuple(Species), min_length=1, description="a list, the one you fish for most first"
+    )
+    rules_off: tuple[str, ...] = Field((), description="ids of rules that do not hold on this lake")
+    spot: tuple[Spot, ...] = Field((), description="[[spot]] tables, your favourite first")
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, zone: str) -> str:
+        if zone and zone not in available_timezones():
+            raise ValueError("is not a known time zone")
+        return zone
+
+    @field_validator("water_temp_on", mode="before")
+    @classmethod
+    def _is_a_day(cls, value: object) -> object:
+        if value is not None and type(value) is not date:
+            raise ValueError("must be a day")
+        return value
+
+    @field_validator("species", mode="after")
+    @classmethod
+    def _once_each(cls, species: tuple[Species, ...]) -> tuple[Species, ...]:
+        if len(set(species)) != len(species):
+            raise ValueError("names a species twice")
+        return species
+
+    @model_validator(mode="after")
+    def _is_possible(self) -> Self:
+        deepest = self.max_depth_m
+        if self.mean_depth_m and deepest and self.mean_depth_m > deepest:
+            raise wrong("mean_depth_m", "must not be more than the greatest depth of the lake")
+        if self.weed_edge_m and deepest and self.weed_edge_m > deepest:
+            raise wrong("weed_edge_m", "must not be more than the greatest depth of the lake")
+        if self.secchi_m and deepest and self.secchi_m > deepest:
+            raise wrong("secchi_m", "must not be more than the greatest depth; a disk seen on the bottom has that depth")
+        if self.weed_tops_m is not None:
+            floor = self.weed_edge_m or deepest
+            if floor and self.weed_tops_m >= floor:
+                raise wrong("weed_tops_m", "must be less than the depth where the weeds end")
+        for spot in self.spot:
+            if spot.depth_m and deepest and spot.depth_m > deepest:
+                raise wrong("max_depth_m", f"is less than the depth of the spot {spot.name}")
+        names = [spot.name for spot in self.spot]
+        if len(set(names)) != len(names):
+            raise wrong("spot", "two spots have the same name")
+        if self.water_temp_on is not None and self.water_temp_c is None:
+            raise wrong("water_temp_on", "needs water_temp_c or water_temp_f beside it")
+        return self
+
+    @property
+    def is_rock(self) -> bool:
+        """True if hardly any weeds are declared: positions are then told relative to rock."""
+        return self.weed_cover is not None and self.weed_cover < ROCK_COVER
+
+    @property
+    def zone_name(self) -> str:
+        """The declared zone, else the one its place lies in."""
+        return self.zone or zone_at(self.latitude, self.longitude)
+
+    @property
+    def zone_info(self) -> ZoneInfo:
+        """The zone in which this lake's days and hours are told."""
+        return ZoneInfo(self.zone_name)
+
+
+@functools.cache
+def zone_at(latitude: float, longitude: float) -> str:
+    """The IANA time zone of a place.
+
+    >>> zone_at(41.3, -74.2)
+    'America/New_York'
+    """
+    from tzfpy import get_tz  # it loads every border of the world: only where it is needed
+
+    return get_tz(longitude, latitude) or "UTC"

@@ -1,0 +1,141 @@
+"""One lake, one issue, one trip: from hours to fronts, conditions, calls and plans. Pure; the clock is handed in."""
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from bitewatch.brief.lake_day import LakeDay, Outlook, WeatherSeen
+from bitewatch.lake.local_time import local_days, np_to_datetime
+from bitewatch.lake.profile import Lake
+from bitewatch.lake.weeds import WeedDepths, weed_depths
+from bitewatch.position.call import call
+from bitewatch.position.conditions import Conditions, make_conditions
+from bitewatch.position.rulebook import RuleBook
+from bitewatch.position.variables import VARIABLES
+from bitewatch.presentation.plan import plan
+from bitewatch.presentation.technique import Techniques
+from bitewatch.presentation.trip import TripHours
+from bitewatch.water.temperature import held_reading
+from bitewatch.water.waves import fetch_from_area_m, wave_height_m
+from bitewatch.weather.fronts import cold_front_signs, find_fronts, front_variables, passages
+from bitewatch.weather.hourly import CORE_COLUMNS, Floats, Hourly
+from bitewatch.weather.spells import stable_days
+from bitewatch.weather.sun import sun_events, sun_position
+
+STALE_AFTER, TOO_OLD_AFTER = timedelta(hours=6), timedelta(hours=24)
+DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow, as natural lakes with weeds are [own]
+
+
+def evaluate(
+    *, lake: Lake, hourly: Hourly | None, weather: WeatherSeen | None, no_weather: str, book: RuleBook,
+    table: Techniques, trip_hours: TripHours, day: date, now: datetime, told_before: Mapping[str, Any] | None,
+) -> LakeDay:  # fmt: skip
+    """All that is known of a lake for a trip; without usable weather there is no call, and the reason is in words.
+
+    Parameters
+    ----------
+    hourly, weather
+        One issue; None if there is none, and then ``no_weather`` says why.
+    told_before
+        The facts of the last brief that this reader had of this lake.
+    """
+    zone = lake.zone_info
+    start, end = trip_hours.instants(day, zone)
+    depths = weed_depths(lake)
+    doubts = list(depths.doubts)
+    outlook, no_call = None, no_weather
+    if hourly is not None and weather is not None:
+        doubts += weather.notes
+        no_call = _unusable(hourly, weather, trip_hours, day, lake, now)
+        if not no_call:
+            outlook, more = _outlook(lake, depths, hourly, book, table, trip_hours, day)
+            doubts += more
+            age = now - weather.retrieved_at
+            if age > STALE_AFTER and not weather.is_file:
+                doubts.append(f"the forecast was received {age.total_seconds() / 3600:.0f} hours ago")
+    return LakeDay(
+        lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=weather,
+        outlook=outlook, no_call=no_call, doubts=tuple(doubts), told_before=told_before,
+    )  # fmt: skip
+
+
+def last_day_served(hourly: Hourly, trip_hours: TripHours, lake: Lake) -> date | None:
+    """The last local day whose trip hours an hourly table holds whole; None if it holds none."""
+    zone = lake.zone_info
+    first = np_to_datetime(hourly.time[0]).astimezone(zone).date()
+    day = np_to_datetime(hourly.time[-1]).astimezone(zone).date()
+    while day >= first:
+        hours = trip_hours.on(hourly.time, day, zone)
+        if hours.stop > hours.start:
+            return day
+        day -= timedelta(days=1)
+    return None
+
+
+def _unusable(
+    hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: date, lake: Lake, now: datetime
+) -> str:
+    """Why these hours cannot carry a call; empty if they can."""
+    trip = trip_hours.on(hourly.time, day, lake.zone_info)
+    if trip.stop <= trip.start:
+        first, last = (np_to_datetime(hourly.time[i]).astimezone(lake.zone_info) for i in (0, -1))
+        return f"the hours of {weather.source} run from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} and miss the trip"
+    if now - weather.retrieved_at > TOO_OLD_AFTER and not weather.is_file:
+        hours = (now - weather.retrieved_at).total_seconds() / 3600
+        return f"the newest forecast is {hours:.0f} hours old, too old to use"
+    before = slice(max(0, trip.stop - 24), trip.stop)
+    lacking = [name for name in CORE_COLUMNS if np.isnan(hourly[name][before]).mean() > 0.5]
+    if lacking:
+        return f"{weather.source} gives no {' and no '.join(lacking)} for that day"
+    return ""
+
+
+def _outlook(
+    lake: Lake, depths: WeedDepths, hourly: Hourly, book: RuleBook, table: Techniques, trip_hours: TripHours, day: date
+) -> tuple[Outlook, list[str]]:
+    zone = lake.zone_info
+    days = local_days(hourly.time, zone)
+    score = cold_front_signs(hourly, latitude=lake.latitude).score
+    passage = passages(score)
+    seen = front_variables(score, passage)
+    sun = sun_position(hourly.time, lake.latitude, lake.longitude)
+    water = held_reading(lake, days, day)
+    conditions = make_conditions(
+        hourly=hourly, fronts=seen, stable_days=stable_days(hourly, score, passage), sun=sun,
+        day_of_year=(days - days.astype("datetime64[Y]")).astype(int) + 1.0,
+        water_temp_c=water.value_c, secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
+        open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
+    )  # fmt: skip
+    trip = trip_hours.on(hourly.time, day, zone)
+    calls = {species: call(book, conditions, species) for species in lake.species}
+    plans = {
+        species: plan(lake=lake, depths=depths, table=table, call=said, conditions=conditions, trip=trip)
+        for species, said in calls.items()
+    }
+    outlook = Outlook(
+        hourly=hourly, local_days=days, trip=trip, fronts=find_fronts(hourly, lake.latitude),
+        front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
+        conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
+        wave_height_m=_waves(lake, hourly), book=book, calls=calls, plans=plans, missing=_missing(conditions, trip),
+    )  # fmt: skip
+    return outlook, [water.doubt] if water.doubt else []
+
+
+def _bearings(lake: Lake) -> Floats:
+    """Bearing of each spot's open water, shape (spots, 1); one unknown for a lake without spots. [deg]"""
+    bearings = [spot.open_water_bearing_deg for spot in lake.spot] or [None]
+    return np.array([[np.nan if bearing is None else bearing] for bearing in bearings])
+
+
+def _waves(lake: Lake, hourly: Hourly) -> Floats:
+    if lake.area_km2 is None:
+        return np.full(hourly.time.shape, np.nan)
+    depth = lake.mean_depth_m or (0.4 * lake.max_depth_m if lake.max_depth_m else DEPTH_UNKNOWN_M)
+    return wave_height_m(hourly["wind_speed_ms"], fetch_from_area_m(lake.area_km2), depth)
+
+
+def _missing(conditions: Conditions, trip: slice) -> tuple[str, ...]:
+    """The rule variables of which no spot has a value in some trip hour."""
+    return tuple(name for name in VARIABLES if np.isnan(conditions[name][..., trip]).all(axis=0).any())

@@ -1,0 +1,1 @@
+"""The store: one database file, its transactions, its event table and its explicit migrations."""

@@ -1,0 +1,101 @@
+"""The gate between a payload and an issue: what of it is believed, and why the rest is not."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+import numpy as np
+
+from bitewatch.errors import PayloadRefused
+from bitewatch.weather.hourly import HOUR, LIMITS, Floats, Times
+from bitewatch.weather.humidity import dew_point_c, humidity_pct
+from bitewatch.weather.sources.base import Place
+
+NEAR_DEG = 0.3  #: a cell centre farther from the place asked for is not its cell (own choice; coarse grids step 0.25)
+
+
+class Reason(StrEnum):
+    """Why a whole payload is set aside."""
+
+    NOT_TEXT = "the body is not UTF-8 text"
+    NOT_JSON = "the body is not strict JSON"
+    NOT_CSV = "the body is not a table of hours in CSV"
+    REPORTS_ERROR = "the source reports an error"
+    WRONG_SHAPE = "the body does not have the agreed shape"
+    WRONG_UNITS = "a unit is not the one asked for"
+    WRONG_HOURS = "the hours are not whole hours that follow each other"
+    NO_HOURS = "there are no usable hours"
+    NOT_NOW = "the hours do not include the hour of asking"
+    WRONG_PLACE = "the grid cell is not near the place asked for"
+
+
+def believed(columns: Mapping[str, Floats]) -> tuple[dict[str, Floats], tuple[str, ...]]:
+    """The columns with every value out of range missing, and humidity or dew point completed from the other.
+
+    Returns the columns, and a note for each one that lost values. A humidity of 0 counts as missing (no air is that
+    dry: sensors say so when they fail), and 100 to 105 as saturated.
+    """
+    kept, notes = {}, []
+    for column, values in columns.items():
+        low, high = LIMITS[column]
+        out = (values < low) | (values > high)
+        if column == "humidity_pct":
+            out |= values == 0.0
+        if out.any():
+            notes.append(
+                f"{column}: values out of range left out: {np.count_nonzero(out)}, the first {values[out][0]:g}"
+            )
+        kept[column] = np.where(out, np.nan, values)
+    if "humidity_pct" in kept:
+        kept["humidity_pct"] = np.minimum(kept["humidity_pct"], 100.0)
+    _complete_moisture(kept)
+    return kept, tuple(notes)
+
+
+def _complete_moisture(columns: dict[str, Floats]) -> None:
+    if "air_temp_c" not in columns:
+        return
+    temp = columns["air_temp_c"]
+    missing = np.full_like(temp, np.nan)
+    humidity, dew = columns.get("humidity_pct", missing), columns.get("dew_point_c", missing)
+    columns["dew_point_c"] = _inside("dew_point_c", np.where(np.isnan(dew), dew_point_c(temp, humidity), dew))
+    derived = _inside("humidity_pct", humidity_pct(temp, dew))
+    columns["humidity_pct"] = np.where(np.isnan(humidity), np.minimum(derived, 100.0), humidity)
+
+
+def _inside(column: str, values: Floats) -> Floats:
+    low, high = LIMITS[column]
+    return np.where((values >= low) & (values <= high), values, np.nan)
+
+
+def check_hours(time: Times) -> None:
+    """Refuse hours that a gridded source cannot mean.
+
+    Raises
+    ------
+    PayloadRefused
+        If there are none, or they are not whole hours, each one hour after the last.
+    """
+    if time.size == 0:
+        raise PayloadRefused(Reason.NO_HOURS)
+    steps = np.diff(time)
+    if (steps != HOUR).any():
+        at = int(np.flatnonzero(steps != HOUR)[0])
+        raise PayloadRefused(Reason.WRONG_HOURS, f"{time[at + 1]}Z stands after {time[at]}Z")
+    if time[0] != time[0].astype("datetime64[h]"):
+        raise PayloadRefused(Reason.WRONG_HOURS, f"{time[0]}Z is not a whole hour")
+
+
+def check_near(place: Place, latitude: float, longitude: float) -> None:
+    """Refuse a cell that is not where it was asked for.
+
+    Raises
+    ------
+    PayloadRefused
+        If its centre is `NEAR_DEG` or more away in latitude or longitude.
+    """
+    off_longitude = abs((longitude - place.longitude + 180.0) % 360.0 - 180.0)
+    if not (abs(latitude - place.latitude) < NEAR_DEG and off_longitude < NEAR_DEG and abs(latitude) <= 90.0):
+        raise PayloadRefused(
+            Reason.WRONG_PLACE,
+            f"asked for {place.latitude:g}, {place.longitude:g}, answered for {latitude:g}, {longitude:g}",
+        )

@@ -1,0 +1,85 @@
+"""Which sources are asked, in which order, and how: the table ``[sources]`` of the settings."""
+
+from typing import Literal, Self
+from urllib.parse import urlsplit
+
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from bitewatch.declared import Declared, Whole
+
+SourceName = Literal["open-meteo", "hourly-csv"]
+OPEN_METEO_URL = "https://api.open-meteo.com/v1/forecast"
+
+
+class HourlyCsvSettings(Declared):
+    """Files of hours on this machine: ``[sources.hourly-csv]``."""
+
+    file: str = Field(
+        min_length=1, max_length=100,
+        description="the path of a CSV file, seen from the config folder; {lake} stands for the id of a lake",
+    )  # fmt: skip
+
+
+class OpenMeteoSettings(Declared):
+    """The forecast of Open-Meteo, or of a server of one's own that speaks like it: ``[sources.open-meteo]``."""
+
+    url: str = Field(default=OPEN_METEO_URL, description="the address of the forecast, http or https")
+    model: str = Field(
+        default="ecmwf_ifs", max_length=40, pattern=r"^[a-z0-9_]+$", description="the id of one weather model"
+    )
+    forecast_days: Whole = Field(default=7, ge=1, le=16, description="days ahead that are asked for")
+
+    @field_validator("url")
+    @classmethod
+    def _plain_address(cls, url: str) -> str:
+        parts = urlsplit(url)
+        if parts.scheme not in ("http", "https") or not parts.hostname or parts.username or parts.query:
+            raise ValueError("must be an http or https address without a password and without a question mark")
+        return url
+
+    @field_validator("model")
+    @classmethod
+    def _one_model(cls, model: str) -> str:
+        if model == "best_match":
+            raise ValueError(
+                "is a mix of models that changes silently, and a change looks like a front; name one model"
+            )
+        return model
+
+
+class SourcesSettings(Declared):
+    """The sources, in the order in which they are asked; the next is asked when the one before fails."""
+
+    order: tuple[SourceName, ...] = Field(
+        default=("open-meteo",), description="the sources to ask, the first one first"
+    )
+    contact: str = Field(
+        default="", max_length=200, pattern=r"^[ -~]*$",
+        description="an e-mail or web address at which providers reach whoever runs this, in ASCII",
+    )  # fmt: skip
+    hourly_csv: HourlyCsvSettings | None = Field(
+        default=None, alias="hourly-csv", description="a table with the key file"
+    )
+    open_meteo: OpenMeteoSettings = Field(
+        default=OpenMeteoSettings(), alias="open-meteo", description="a table of settings for Open-Meteo"
+    )
+
+    @model_validator(mode="after")
+    def _what_is_asked_can_be_asked(self) -> Self:
+        if not self.order or len(set(self.order)) != len(self.order):
+            raise PydanticCustomError("order", "must name one source or more, each once", {"key": "order"})
+        if "open-meteo" in self.order and not self.contact.strip():
+            raise PydanticCustomError(
+                "no_contact",
+                "is required to ask open-meteo: an e-mail or web address at which its operators reach you; "
+                'without one, set order = ["hourly-csv"]',
+                {"key": "contact"},
+            )
+        if "hourly-csv" in self.order and self.hourly_csv is None:
+            raise PydanticCustomError(
+                "no_file",
+                "is required because order names hourly-csv: the path of a CSV file",
+                {"key": "hourly-csv.file"},
+            )
+        return self
