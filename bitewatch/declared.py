@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Strict, ValidationError, model_validator
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from bitewatch.errors import ConfigRefused, Fault
@@ -112,8 +113,7 @@ def _fault(model: type[BaseModel], table: Any, detail: ErrorDetails, file: str) 
             for key, other in other_keys(step).items():
                 if key in table:
                     written, unit, value = key, other, table[key]
-        fields = owner.model_fields if owner else {}
-        field_info = fields.get(step)
+        field_info = _fields(owner).get(step)
         place.append(f".{written}" if place else written)
         table = table.get(written, {}) if isinstance(table, dict) else {}
         if field_info is not None:
@@ -126,6 +126,11 @@ def _fault(model: type[BaseModel], table: Any, detail: ErrorDetails, file: str) 
         key = f"{key}.{written}" if key else written
     wanted = (field_info.description if field_info else None) or ""
     return Fault(file=file, key=key, value=_shown(kind, value), right=_right(kind, detail, unit, wanted, owner, key))
+
+
+def _fields(owner: type[BaseModel] | None) -> dict[str, FieldInfo]:
+    """The fields of a model by the keys under which they are written."""
+    return {info.alias or name: info for name, info in (owner.model_fields if owner else {}).items()}
 
 
 def _model_inside(annotation: Any) -> type[BaseModel] | None:
@@ -177,6 +182,6 @@ def _right(
 
 
 def _unknown_key(owner: type[BaseModel] | None, key: str) -> str:
-    known = [name for field in (owner.model_fields if owner else {}) for name in (field, *other_keys(field))]
+    known = [name for field in _fields(owner) for name in (field, *other_keys(field))]
     near = difflib.get_close_matches(key.rpartition(".")[2], known, n=1, cutoff=0.6)
     return f"unknown key; did you mean {near[0]}?" if near else f"unknown key; known are {', '.join(sorted(known))}"

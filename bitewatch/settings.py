@@ -25,7 +25,7 @@ TEST_PREFIXES = ("BITEWATCH_TEST_", "BITEWATCH_REQUIRE_")  #: read by the tests 
 
 
 class Environment(BaseSettings):
-    """What the environment may say. Secrets live here or in files that only you can read, never in the config folder."""
+    """What the environment may say. Secrets live here or in files that only you can read, never in the config."""
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, extra="ignore", frozen=True)
 
@@ -71,7 +71,9 @@ class BoatSettings(Declared):
 class StoreSettings(Declared):
     """Where the data is kept."""
 
-    folder: str | None = Field(None, min_length=1, description="the data folder; --data and BITEWATCH_DATA go before it")
+    folder: str | None = Field(
+        None, min_length=1, description="the data folder; --data and BITEWATCH_DATA go before it"
+    )
 
 
 class ServiceSettings(Declared):
@@ -87,7 +89,8 @@ class Config(Declared):
     units: UnitSystem = Field(UnitSystem.US, description="how numbers are shown")
     trip_hours: str = Field("05:30-11:00", description="launch to haul-out, such as 05:30-11:00")
     boat: BoatSettings = BoatSettings()
-    sources: SourcesSettings = Field(description="a [sources] table that says where weather comes from")
+    # an empty table is checked like any other, and says what it lacks
+    sources: SourcesSettings = Field(default_factory=dict, description="a [sources] table")  # type: ignore[assignment]
     smtp: SmtpSettings | None = Field(None, description="a [smtp] table with host and sender")
     webhook: WebhookSettings = WebhookSettings()
     store: StoreSettings = StoreSettings()
@@ -177,7 +180,9 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
     faults: list[Fault] = []
     declared: Config | None = None
     try:
-        declared = declare(Config, read_toml(folder / "bitewatch.toml", shown_as="bitewatch.toml"), file="bitewatch.toml")
+        declared = declare(
+            Config, read_toml(folder / "bitewatch.toml", shown_as="bitewatch.toml"), file="bitewatch.toml"
+        )
     except ConfigRefused as error:
         faults += error.faults
     book = default_book()

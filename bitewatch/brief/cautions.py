@@ -23,7 +23,8 @@ STANDING = (
     LIGHTNING,
     "Follow local regulations, licence and bag limits, fish-consumption advice and the local authorities.",
     "Clean, drain and dry boat and gear between waters.",
-    "For the fish (common practice): wet hands, let nest guards go, local rules on lead and bait, leftover bait in the bin.",
+    "For the fish (common practice): wet hands, let nest guards go, local rules on lead and bait, "
+    "leftover bait in the bin.",
 )
 GUST_SHARE = 1.5  #: gusts this much over the wind that a boat fishes in are told [own]
 COLD_DANGER_C, COLD_CAUTION_C = (60 - 32) / 1.8, (70 - 32) / 1.8  #: weather.gov, "Cold Water Hazards and Safety"
@@ -56,7 +57,7 @@ def cautions(lake_day: LakeDay, limits: BoatLimits, words: Words) -> tuple[Cauti
     outlook = lake_day.outlook
     if outlook is None:
         return ()
-    found = [*_wind(lake_day, outlook, limits, words), *_storm(outlook), *_cold(outlook, words), *_heat(outlook, words)]
+    found = [*_wind(outlook, limits, words), *_storm(outlook), *_cold(outlook, words), *_heat(outlook, words)]
     found += [*_fog(outlook, words), *_fish(lake_day, outlook, words)]
     return tuple(sorted(found, key=lambda caution: not caution.danger))
 
@@ -76,7 +77,7 @@ def _most(values: NDArray[np.float64]) -> float:
     return float(known.max()) if known.size else float("nan")
 
 
-def _wind(lake_day: LakeDay, outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
+def _wind(outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
     trip = outlook.trip
     wind, gust = outlook.hourly["wind_speed_ms"][trip], outlook.hourly["wind_gust_ms"][trip]
     wave = outlook.wave_height_m[trip]
@@ -93,7 +94,7 @@ def _wind(lake_day: LakeDay, outlook: Outlook, limits: BoatLimits, words: Words)
         return [
             Caution(
                 short=f"{told}, over your boat's limit {at}",
-                text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is nearly twice that.",
+                text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is twice that.",
                 danger=True,
             )
         ]
@@ -128,7 +129,8 @@ def _heat(outlook: Outlook, words: Words) -> list[Caution]:
         return []
     felt = words.temperature((hottest - 32) / 1.8)
     level = "danger" if hottest >= HEAT_DANGER_F else "extreme caution"
-    text = f"it feels like {felt} in the shade, hotter in full sun ({level} on the US weather service's heat chart); drink, shade, rest"
+    chart = f"{level} on the US weather service's heat chart"
+    text = f"it feels like {felt} in the shade, hotter in full sun ({chart}); drink, shade, rest"
     return [Caution(short=f"heat, feels like {felt}", text=text, danger=hottest >= HEAT_DANGER_F)]
 
 
@@ -139,7 +141,8 @@ def _fog(outlook: Outlook, words: Words) -> list[Caution]:
     if not likely.any():
         return []
     when = np_to_datetime(outlook.hourly.time[trip.start + int(likely.argmax())])
-    text = f"damp, still air {words.hour(when)}: fog is possible; go slowly, lights on, and wait if you cannot see (own rule of thumb)"
+    advice = "go slowly, lights on, and wait if you cannot see (own rule of thumb)"
+    text = f"damp, still air {words.hour(when)}: fog is possible; {advice}"
     return [Caution(short="fog possible", text=text, danger=False)]
 
 
@@ -147,7 +150,8 @@ def _fish(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[Caution]:
     found = []
     warmest = _most(outlook.conditions.values["water_temp_c"][0, outlook.trip])
     if warmest >= FISH_WARM_C:
-        text = f"surface of {words.temperature(warmest)}: keep a legal limit and quit, do not sort, ice what is kept (common practice, from memory)"
+        advice = "keep a legal limit and quit, do not sort, ice what is kept (common practice, from memory)"
+        text = f"surface of {words.temperature(warmest)}: {advice}"
         found.append(Caution(short="warm water, spare the fish", text=text, danger=False))
     windows = [window for plan in outlook.plans.values() for window in plan]
     deep = next((window for window in windows if window.main.bait.bottom_m > FISH_DEEP_M), None)

@@ -25,8 +25,8 @@ class Choice:
 def choose(lake_days: Sequence[LakeDay], limits: BoatLimits, words: Words) -> tuple[Choice, ...]:
     """Lakes in the order in which to run them.
 
-    First those that can be fished in the wind for the whole trip, then those where the fish should be more willing, then
-    those whose call is clearest, then the order asked for (common practice, no source).
+    First those that can be fished in the wind for the whole trip, then those where the fish should be more willing,
+    then those whose call is clearest, then the order asked for (common practice, no source).
     """
     choices = [_weigh(lake_day, limits, words) for lake_day in lake_days]
     return tuple(sorted(choices, key=_order))
@@ -52,5 +52,6 @@ def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
     told = f"wind to {words.wind(wind)}" + (f", waves {words.wave(float(known.max()))}" if known.size else "")
     fit = "fishable all trip" if rough is None else "over your boat's limit for part of the trip"
     first = outlook.plans[lake_day.main_species][0]
-    what = f"{lake_day.main_species.value} {position_words(first.position, lake_day.lake)}, {chance(max(first.probability))}"
+    where = position_words(first.position, lake_day.lake)
+    what = f"{lake_day.main_species.value} {where}, {chance(max(first.probability))}"
     return Choice(lake_day=lake_day, fishable=rough is None, why=f"{fit} ({told}); {first.pace.value} pace; {what}")

@@ -18,8 +18,8 @@ from bitewatch.presentation.technique import Techniques
 from bitewatch.units import UnitSystem
 
 HONEST = (
-    "That fish leave the weed tops after a cold front is supported by nets on many lakes; that they go into the cover is "
-    "common practice, and no published study followed these fish through a front. "
+    "That fish leave the weed tops after a cold front is supported by nets on many lakes; that they go into the cover "
+    "is common practice, and no published study followed these fish through a front. "
     "Air pressure alone has no proven direction."
 )
 NOT_SHOWN_YET = "Track record: not shown yet. No call of this lake has been scored against a logbook."
@@ -141,8 +141,10 @@ def _late(late_by: str) -> list[Section]:
 def _lakes(choices: Sequence[Choice]) -> list[Section]:
     if len(choices) < 2:
         return []
-    lines = [f"{'Run' if place == 0 and choice.lake_day.outlook else 'Not first'} {choice.lake_day.lake.name}: {choice.why}."
-             for place, choice in enumerate(choices)]  # fmt: skip
+    lines = []
+    for place, choice in enumerate(choices):
+        word = "Leave" if choice.lake_day.outlook is None else "Then" if place else "Run"
+        lines.append(f"{word} {choice.lake_day.lake.name}: {choice.why}.")
     return [Section(key="lakes", title="Which lake", lines=tuple(lines))]
 
 
@@ -166,9 +168,7 @@ def _main_sections(main: LakeDay, table: Techniques, words: Words) -> list[Secti
     ]
 
 
-def _other_lakes(
-    choices: Sequence[Choice], table: Techniques, limits: BoatLimits, units: UnitSystem
-) -> list[Section]:
+def _other_lakes(choices: Sequence[Choice], table: Techniques, limits: BoatLimits, units: UnitSystem) -> list[Section]:
     """If you run another lake after all: its plan, short, with its own dangers first."""
     sections = []
     for choice in choices:
@@ -196,7 +196,9 @@ def _doubts(lake_days: Sequence[LakeDay]) -> Section:
         if lake_day.outlook and lake_day.outlook.missing:
             names = [VARIABLES[name].label.removeprefix("the ") for name in lake_day.outlook.missing]
             silent = _silent_rules(lake_day.outlook)
-            said.append(f"missing: {', '.join(names)}; rules silent for that: {', '.join(silent) or 'none that could hold'}")
+            said.append(
+                f"missing: {', '.join(names)}; rules silent for that: {', '.join(silent) or 'none that could hold'}"
+            )
         if said:
             prefix = f"{lake_day.lake.name}: " if len(lake_days) > 1 else ""
             lines.append(sentence(prefix + "; ".join(said)))
@@ -223,6 +225,7 @@ def _sources(lake_days: Sequence[LakeDay], units: UnitSystem) -> list[Section]:
         if weather.is_file:
             told = f"Weather for {lake_day.lake.name}: {weather.source}, a file of hours."
         else:
-            told = f"Weather for {lake_day.lake.name}: {weather.source}, {weather.model}, received {words.clock(weather.retrieved_at)}."
+            received = words.clock(weather.retrieved_at)
+            told = f"Weather for {lake_day.lake.name}: {weather.source}, {weather.model}, received {received}."
         lines.append(f"{told} {weather.attribution}".strip())
     return [Section(key="source", title="Weather", lines=tuple(dict.fromkeys(lines)))]

@@ -84,8 +84,7 @@ def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:
                 "rule_book": outlook.book.hash,
                 "windows": [_window_facts(lake_day, outlook, window) for window in plan],
                 "reasons": [
-                    {"rule": reason.rule_id, "push": _number(reason.push)}
-                    for reason in trip_reasons(outlook, species)
+                    {"rule": reason.rule_id, "push": _number(reason.push)} for reason in trip_reasons(outlook, species)
                 ],
             }
             for species, plan in outlook.plans.items()

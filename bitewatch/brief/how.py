@@ -34,21 +34,29 @@ def spot_words(window: PlannedWindow, lake_day: LakeDay) -> str:
 
 
 def how_lines(lake_day: LakeDay, outlook: Outlook, table: Techniques, words: Words) -> list[str]:
-    """Two or three lines for each window of the lake's main species."""
-    lines = []
+    """A few lines for each window of the lake's main species; what is the same as before is not said again."""
+    lines: list[str] = []
+    before: PlannedWindow | None = None
+    said: set[str] = set()
     for window in outlook.plans[lake_day.main_species]:
         start, end = window_times(lake_day, outlook, window)
-        lines.append(f"{words.span(start, end)}: {_call_words(window, lake_day)}, {PACE_SENTENCES[window.pace.value]}.")
-        lines.append(_offer_words(window.main, lake_day, words))
+        opening = f"{words.span(start, end)}: {_call_words(window, lake_day)}, {PACE_SENTENCES[window.pace.value]}"
+        lines.append(f"{opening}, at {spot_words(window, lake_day)}.")
+        same = before is not None and before.main.technique.id == window.main.technique.id
+        depth = words.depths(window.main.bait.top_m, window.main.bait.bottom_m)
+        name = technique_words(window.main.technique.name, lake_day.lake)
+        lines.append(f"Still the {name}, {depth} down." if same else _offer_words(window.main, lake_day, words))
+        before = window
         if window.toss_up and window.then:
             minutes = table.toss_up.minutes
             lines.append(
-                f"Level with {position_words(window.toss_up, lake_day.lake)}: give each {minutes} minutes and log both. "
+                f"Level with {position_words(window.toss_up, lake_day.lake)}: give each {minutes} minutes, log both. "
                 f"The other half: {_short_offer(window.then, lake_day, words)}."
             )
         elif window.then:
             lines.append(f"If nothing bites: {_short_offer(window.then, lake_day, words)}.")
-        lines += [sentence(modifier.says) for modifier in window.modifiers]
+        lines += [sentence(modifier.says) for modifier in window.modifiers if modifier.id not in said]
+        said |= {modifier.id for modifier in window.modifiers}
     return lines
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -46,11 +47,11 @@ def why_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]:
         lines.append("No cold front in the five days before.")
     else:
         lines.append("Whether a cold front passed in the five days before cannot be seen in these hours.")
-    lines.append(_weather_line(lake_day, outlook, words))
+    lines.append(_weather_line(outlook, words))
     return lines
 
 
-def _weather_line(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
+def _weather_line(outlook: Outlook, words: Words) -> str:
     trip = outlook.trip
     wind, air = outlook.hourly["wind_speed_ms"][trip], outlook.hourly["air_temp_c"][trip]
     told = f"Air {words.temperature(float(np.nanmin(air)))} to {words.temperature(float(np.nanmax(air)))}"
@@ -70,7 +71,7 @@ def change_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]
     """What changes during the trip, and the next front."""
     lines = []
     plan = outlook.plans[lake_day.main_species]
-    for before, window in zip(plan, plan[1:], strict=False):
+    for before, window in pairwise(plan):
         if window.position is not before.position:
             at = window_times(lake_day, outlook, window)[0]
             lines.append(f"{words.clock(at)}: {position_words(window.position, lake_day.lake)} instead.")
@@ -81,8 +82,8 @@ def change_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]
     if ahead:
         cover = position_words(Position.TIGHT, lake_day.lake)
         lines.append(
-            f"Next cold front: {words.moment(ahead[0].onset)}, {strength_words(ahead[0].strength)}, give or take some hours. "
-            f"Behind it expect them {cover}."
+            f"Next cold front: {words.moment(ahead[0].onset)}, {strength_words(ahead[0].strength)}, give or take some "
+            f"hours. Behind it expect them {cover}."
         )
     elif np.isnan(known):
         lines.append("The next two days are not all in these hours: a front there would not be seen.")
@@ -121,7 +122,9 @@ def since_last_lines(lake_day: LakeDay, outlook: Outlook | None, words: Words) -
     if before is None:
         return ["This is the first brief of this lake; from the next one on, changes stand here."]
     day = date.fromisoformat(before["day"])
-    opening = "Against the earlier brief for this day" if day == lake_day.day else f"Against the brief for {words.day(day)}"
+    opening = (
+        "Against the earlier brief for this day" if day == lake_day.day else f"Against the brief for {words.day(day)}"
+    )
     if outlook is None or before["no_call"]:
         if outlook is None and before["no_call"]:
             return [f"{opening}: still no call."]

@@ -1,4 +1,4 @@
-"""The brief as a page, for mail and for files: inline styles, no remote address, readable in the dark and without pictures."""
+"""The brief as a page, for mail and for files: no remote address, readable in the dark and without pictures."""
 
 import functools
 

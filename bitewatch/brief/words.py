@@ -139,7 +139,7 @@ def compass(degrees: float) -> str:
     >>> compass(292.5), compass(359)
     ('W', 'N')
     """
-    return "N NE E SE S SW W NW".split()[round(degrees / 45) % 8]
+    return ("N", "NE", "E", "SE", "S", "SW", "W", "NW")[round(degrees / 45) % 8]
 
 
 def sentence(text: str) -> str:

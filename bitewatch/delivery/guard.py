@@ -95,7 +95,7 @@ def parse_door(text: str) -> Door:
         network = ipaddress.ip_network(text, strict=False)
     except ValueError:
         raise ValueError(f"must be {DOOR_WANTED}") from None
-    if "/" in text and str(network.network_address) != text.partition("/")[0].lower():
+    if ipaddress.ip_interface(text).ip != network.network_address:
         raise ValueError(f"names one machine with the size of a network; did you mean {network}?")
     if not any(network.version == wide.version and network.subnet_of(wide) for wide in DOOR_RANGES):  # type: ignore[arg-type]
         raise ValueError(f"opens too much; must be {DOOR_WANTED}")

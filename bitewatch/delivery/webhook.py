@@ -1,7 +1,6 @@
 """The webhook channel: a signed POST by Standard Webhooks 1.0.0, inside one deadline, to a vetted address."""
 
 import base64
-import binascii
 import hashlib
 import hmac
 import http.client
@@ -36,7 +35,7 @@ def sign(secret: SecretStr, webhook_id: str, timestamp: int, body: bytes) -> str
     text = secret.get_secret_value()
     try:
         key = base64.b64decode(text.removeprefix("whsec_"), validate=True)
-    except binascii.Error:
+    except ValueError:
         key = b""
     if not text.startswith("whsec_") or not 24 <= len(key) <= 64:
         raise ValueError("a webhook secret is whsec_ and the base64 of 24 to 64 bytes")

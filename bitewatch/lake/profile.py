@@ -1,4 +1,4 @@
-"""A lake as its owner declares it: place, clarity, depth, weeds, species, spots. Only id, name and place are required."""
+"""A lake as its owner declares it: place, clarity, depth, weeds, species, spots. Only name and place are required."""
 
 import functools
 from datetime import date
@@ -48,7 +48,9 @@ class Spot(Declared):
     @model_validator(mode="after")
     def _place_is_whole(self) -> Self:
         if (self.latitude is None) != (self.longitude is None):
-            raise wrong("latitude" if self.longitude is None else "longitude", "give latitude and longitude, or neither")
+            raise wrong(
+                "latitude" if self.longitude is None else "longitude", "give latitude and longitude, or neither"
+            )
         return self
 
 
@@ -107,7 +109,9 @@ class Lake(Declared):
         if self.weed_edge_m and deepest and self.weed_edge_m > deepest:
             raise wrong("weed_edge_m", "must not be more than the greatest depth of the lake")
         if self.secchi_m and deepest and self.secchi_m > deepest:
-            raise wrong("secchi_m", "must not be more than the greatest depth; a disk seen on the bottom has that depth")
+            raise wrong(
+                "secchi_m", "must not be more than the greatest depth; a disk seen on the bottom has that depth"
+            )
         if self.weed_tops_m is not None:
             floor = self.weed_edge_m or deepest
             if floor and self.weed_tops_m >= floor:

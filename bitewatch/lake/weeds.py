@@ -8,7 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from bitewatch.lake.profile import Lake
 
-EDGE_SD_LOG10 = 0.16  #: residual scatter of the formula; no source gives one: slope, R2 and an assumed spread of SD [own]
+EDGE_SD_LOG10 = (
+    0.16  #: residual scatter of the formula; no source gives one: slope, R2 and an assumed spread of SD [own]
+)
 UNKNOWN_EDGE_M = 3.6  #: middle of 7 to 20 ft, the range that common practice gives for dark to clear lakes
 UNKNOWN_EDGE_SD_LOG10 = 0.23  #: wide enough for that whole range at two standard deviations [own]
 TOPS_SHARE = 0.5  #: of the edge depth, where the tops are not entered (common practice, no source)

@@ -74,7 +74,7 @@ def plan(
     Returns
     -------
     tuple of PlannedWindow
-        In the order of the clock. Where the call goes on as before, the next window rests the place or changes the bait.
+        In the order of the clock. Where the call goes on, the next window rests the place or changes the bait.
     """
     planned: list[PlannedWindow] = []
     for hours in cut_windows(call.probability[..., trip].mean(axis=1), call.pace[0, trip]):
@@ -147,7 +147,9 @@ def _ranked_spots(
             return "your only spot"
         if len(set(steps)) == 1 or np.isnan(onshore[i]):
             return "your spots are level in this wind, so in your own order"
-        return f"likeliest of your spots, {'with the wind onto it' if onshore[i] >= WIND_ONTO_MS else 'out of the wind'}"
+        return (
+            f"likeliest of your spots, {'with the wind onto it' if onshore[i] >= WIND_ONTO_MS else 'out of the wind'}"
+        )
 
     return [(i, reason(i)) for i in ranked]
 

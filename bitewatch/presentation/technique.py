@@ -2,11 +2,12 @@
 
 import functools
 import math
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
 from typing import Annotated, Literal
 
-import tomllib
 from pydantic import Field, Strict
 
 from bitewatch.declared import Declared, Number, declare
@@ -59,7 +60,7 @@ class Modifier(Declared):
     """What changes every technique while its condition holds."""
 
     id: str
-    when: dict[Literal["water_temp_c", "secchi_m"], tuple[float, float]]
+    below: Mapping[Literal["water_temp_c", "secchi_m"], Number]
     says: str
     why: str
     source: str
@@ -139,9 +140,7 @@ def fitting(table: Techniques, position: Position, pace: Pace, now: Situation) -
 def modifiers(table: Techniques, now: Situation) -> tuple[Modifier, ...]:
     """The modifiers whose condition is known to hold."""
     known = {"water_temp_c": now.water_temp_c, "secchi_m": now.secchi_m}
-    return tuple(
-        row for row in table.modifier if all(low <= known[name] < high for name, (low, high) in row.when.items())
-    )
+    return tuple(row for row in table.modifier if all(known[name] < limit for name, limit in row.below.items()))
 
 
 def _outside(bounds: Bounds | None, value: float) -> bool:

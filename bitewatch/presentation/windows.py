@@ -5,7 +5,9 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-PACE_WEIGHT = 0.05  #: a pace that differs from its window's costs as much as probabilities that are off by about 0.2 [own]
+PACE_WEIGHT = (
+    0.05  #: a pace that differs from its window's costs as much as probabilities that are off by about 0.2 [own]
+)
 WORTH_A_THIRD = 0.03  #: a third window must save at least this much [own]
 HOURS_FOR_THREE = 5
 

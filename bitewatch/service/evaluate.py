@@ -10,7 +10,7 @@ from bitewatch.brief.lake_day import LakeDay, Outlook, WeatherSeen
 from bitewatch.lake.local_time import local_days, np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.lake.weeds import WeedDepths, weed_depths
-from bitewatch.position.call import call
+from bitewatch.position.call import calls
 from bitewatch.position.conditions import Conditions, make_conditions
 from bitewatch.position.rulebook import RuleBook
 from bitewatch.position.variables import VARIABLES
@@ -31,6 +31,7 @@ DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow,
 def evaluate(
     *, lake: Lake, hourly: Hourly | None, weather: WeatherSeen | None, no_weather: str, book: RuleBook,
     table: Techniques, trip_hours: TripHours, day: date, now: datetime, told_before: Mapping[str, Any] | None,
+    more_doubts: tuple[str, ...] = (),
 ) -> LakeDay:  # fmt: skip
     """All that is known of a lake for a trip; without usable weather there is no call, and the reason is in words.
 
@@ -40,11 +41,13 @@ def evaluate(
         One issue; None if there is none, and then ``no_weather`` says why.
     told_before
         The facts of the last brief that this reader had of this lake.
+    more_doubts
+        What is not known well and was found before, in words.
     """
     zone = lake.zone_info
     start, end = trip_hours.instants(day, zone)
     depths = weed_depths(lake)
-    doubts = list(depths.doubts)
+    doubts = [*more_doubts, *depths.doubts]
     outlook, no_call = None, no_weather
     if hourly is not None and weather is not None:
         doubts += weather.notes
@@ -74,14 +77,14 @@ def last_day_served(hourly: Hourly, trip_hours: TripHours, lake: Lake) -> date |
     return None
 
 
-def _unusable(
-    hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: date, lake: Lake, now: datetime
-) -> str:
+def _unusable(hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: date, lake: Lake, now: datetime) -> str:
     """Why these hours cannot carry a call; empty if they can."""
     trip = trip_hours.on(hourly.time, day, lake.zone_info)
     if trip.stop <= trip.start:
         first, last = (np_to_datetime(hourly.time[i]).astimezone(lake.zone_info) for i in (0, -1))
-        return f"the hours of {weather.source} run from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} and miss the trip"
+        return (
+            f"the hours of {weather.source} run from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} and miss the trip"
+        )
     if now - weather.retrieved_at > TOO_OLD_AFTER and not weather.is_file:
         hours = (now - weather.retrieved_at).total_seconds() / 3600
         return f"the newest forecast is {hours:.0f} hours old, too old to use"
@@ -109,16 +112,16 @@ def _outlook(
         open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
     )  # fmt: skip
     trip = trip_hours.on(hourly.time, day, zone)
-    calls = {species: call(book, conditions, species) for species in lake.species}
+    said = calls(book, conditions, lake.species)
     plans = {
-        species: plan(lake=lake, depths=depths, table=table, call=said, conditions=conditions, trip=trip)
-        for species, said in calls.items()
+        species: plan(lake=lake, depths=depths, table=table, call=call, conditions=conditions, trip=trip)
+        for species, call in said.items()
     }
     outlook = Outlook(
         hourly=hourly, local_days=days, trip=trip, fronts=find_fronts(hourly, lake.latitude),
         front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
-        wave_height_m=_waves(lake, hourly), book=book, calls=calls, plans=plans, missing=_missing(conditions, trip),
+        wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
     )  # fmt: skip
     return outlook, [water.doubt] if water.doubt else []
 

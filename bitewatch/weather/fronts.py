@@ -34,7 +34,7 @@ BLIND_H = 3  #: a longer run of hours without a score could hide a front
 class FrontKind(StrEnum):
     """What kind of front passed."""
 
-    COLD = "cold front"
+    COLD = "cold"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

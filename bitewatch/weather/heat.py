@@ -39,4 +39,4 @@ def heat_index_f(temp_f: ArrayLike, humidity_pct: ArrayLike) -> NDArray[np.float
     damp = (rh - 85) / 10 * (87 - t) / 5
     full = full - np.where((rh < 13) & (t >= 80) & (t <= 112), dry, 0.0)
     full = full + np.where((rh > 85) & (t >= 80) & (t <= 87), damp, 0.0)
-    return np.where(simple < 80, simple, full)
+    return np.asarray(np.where(simple < 80, simple, full))

@@ -5,10 +5,11 @@ import ssl
 import struct
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pytest
 from sqlalchemy import select
@@ -96,7 +97,8 @@ class Server:
 
     def close(self) -> None:
         self.stopped.set()
-        self._listener.shutdown(socket.SHUT_RDWR)
+        if self._listener.fileno() >= 0:
+            self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
         for thread in self._threads:
             thread.join(25)
@@ -125,8 +127,12 @@ class Relay:
     GOOD = {"DATA": "354 go on", "QUIT": "221 bye", "STARTTLS": "220 go on", "AUTH": "235 welcome"}  # noqa: RUF012
 
     def talk(self, connection: socket.socket) -> None:
+        with ExitStack() as open_things:
+            self._talk(connection, open_things)
+
+    def _talk(self, connection: socket.socket, open_things: ExitStack) -> None:
         is_clear = True
-        lines = connection.makefile("rb")
+        lines = open_things.enter_context(connection.makefile("rb"))
         connection.sendall((self._answer("GREETING") or "220 relay.test ESMTP").encode() + b"\r\n")
         while line := lines.readline():
             text = line.decode().strip()
@@ -136,7 +142,6 @@ class Relay:
                 self.clear.append(text)
             answer = self._answer(verb)
             if answer == "drop":
-                lines.close()
                 return reset(connection)
             if answer is None and verb == "EHLO":
                 shown = [one for one in self.extensions if one != "STARTTLS" or (is_clear and self.tls)]
@@ -144,37 +149,33 @@ class Relay:
                 answer = "\r\n".join(f"250{'-' if n < len(rows) - 1 else ' '}{row}" for n, row in enumerate(rows))
             connection.sendall((answer or self.GOOD.get(verb, "250 ok")).encode() + b"\r\n")
             if verb == "QUIT":
-                lines.close()
                 return None
             if verb == "STARTTLS" and (answer or "220").startswith("220"):
                 assert self.tls is not None
-                lines.close()
-                connection = self.tls.wrap_socket(connection, server_side=True)
-                lines, is_clear = connection.makefile("rb"), False
+                connection = open_things.enter_context(
+                    self.tls.wrap_socket(connection, server_side=True, do_handshake_on_connect=False)
+                )
+                connection.do_handshake()
+                lines, is_clear = open_things.enter_context(connection.makefile("rb")), False
             if verb == "DATA" and (answer or "354").startswith("354"):
                 mail = b""
                 while not mail.endswith(b"\r\n.\r\n"):
                     row = lines.readline()
                     if not row:
-                        lines.close()
-                        return connection.close()
+                        return None
                     mail += row
                 mail = mail[:-3].replace(b"\r\n..", b"\r\n.")
                 self.offered.append(mail)
                 answer = self._answer("DOT")
                 if answer == "drop":
-                    lines.close()
-                    reset(connection)
-                    return None
+                    return reset(connection)
                 if answer == "silence":
                     lines.read(1)
-                    lines.close()
-                    return connection.close()
+                    return None
                 if answer is None or answer.startswith("2"):
                     self.taken.append(mail)
                 connection.sendall((answer or "250 2.0.0 taken").encode() + b"\r\n")
-        lines.close()
-        return connection.close()
+        return None
 
     def _answer(self, verb: str) -> str | None:
         waiting = self.script.get(verb)
@@ -207,7 +208,6 @@ class Hook:
     tls: ssl.SSLContext | None
     requests: list[tuple[str, dict[str, str], bytes]] = field(default_factory=list)
     server: Any = None
-    shut_by_client: list[float] = field(default_factory=list)
 
     @property
     def port(self) -> int:
@@ -215,9 +215,15 @@ class Hook:
         return port
 
     def talk(self, connection: socket.socket) -> None:
-        if self.tls is not None:
-            connection = self.tls.wrap_socket(connection, server_side=True)
-        reader = connection.makefile("rb")
+        with ExitStack() as open_things:
+            if self.tls is not None:
+                connection = open_things.enter_context(
+                    self.tls.wrap_socket(connection, server_side=True, do_handshake_on_connect=False)
+                )
+                connection.do_handshake()
+            self._answer(connection, open_things.enter_context(connection.makefile("rb")))
+
+    def _answer(self, connection: socket.socket, reader: BinaryIO) -> None:
         first = reader.readline().decode().strip()
         headers = {}
         while (line := reader.readline().decode().strip()) != "":
@@ -225,21 +231,20 @@ class Hook:
             headers[name.lower()] = value
         wanted = int(headers.get("content-length", 0))
         body = reader.read(wanted)
-        reader.close()
-        if len(body) == wanted and first:
-            self.requests.append((first, headers, body))
-            answer = self.answers.pop(0) if len(self.answers) > 1 else self.answers[0]
-            if answer == "drip":
-                for letter in b"HTTP/1.1 200 OK\r\nX: " + b"y" * 10_000:
-                    connection.sendall(bytes([letter]))
-                    if self.server.stopped.wait(0.05):
-                        break
-            elif answer == "drop":
-                reset(connection)
-            else:
-                assert isinstance(answer, bytes)
-                connection.sendall(answer)
-        connection.close()
+        if len(body) < wanted or not first:
+            return
+        self.requests.append((first, headers, body))
+        answer = self.answers.pop(0) if len(self.answers) > 1 else self.answers[0]
+        if answer == "drop":
+            reset(connection)
+        elif answer == "drip":
+            for letter in b"HTTP/1.1 200 OK\r\nX: " + b"y" * 10_000:
+                connection.sendall(bytes([letter]))
+                if self.server.stopped.wait(0.05):
+                    return
+        else:
+            assert isinstance(answer, bytes)
+            connection.sendall(answer)
 
 
 @pytest.fixture

@@ -65,8 +65,10 @@ def depth_strip(lake_day: LakeDay, words: Words) -> DepthStrip:
     offset = (outlook.hourly.time - datetime_to_np(midnight)) / np.timedelta64(3600, "s")
     shown = np.flatnonzero((offset >= 0) & (offset < HOURS))
     hour = offset[shown].astype(float)
-    at = column(lake_day.lake, lake_day.depths, None)
-    edges = np.linspace(0.0, at.bottom_m, LAYERS + 1)
+    plan = outlook.plans[lake_day.main_species]
+    at = column(lake_day.lake, lake_day.depths, plan[0].spot)  # the column of the place where the trip starts
+    deepest = max(at.bottom_m, *(window.main.bait.bottom_m for window in plan))
+    edges = np.linspace(0.0, deepest, LAYERS + 1)
     middle = (edges[1:] + edges[:-1]) / 2
     chance = outlook.calls[lake_day.main_species].probability[..., shown].mean(axis=1)  # (3, H)
     likely = np.zeros((LAYERS, shown.size))
@@ -83,19 +85,21 @@ def depth_strip(lake_day: LakeDay, words: Words) -> DepthStrip:
         if noon:
             days.append((hours_from(noon), words.day(day)))
     baits = []
-    for window in outlook.plans[lake_day.main_species]:
+    for window in plan:
         start, end = window_times(lake_day, outlook, window)
-        baits.append((hours_from(start), hours_from(end), window.main.bait.top_m * per_m, window.main.bait.bottom_m * per_m))
+        baits.append(
+            (hours_from(start), hours_from(end), window.main.bait.top_m * per_m, window.main.bait.bottom_m * per_m)
+        )
     fronts = [
         (hours_from(front.onset - FRONT_DOUBT), hours_from(front.onset), hours_from(front.onset + FRONT_DOUBT))
         for front in outlook.fronts
-        if 0 <= hours_from(front.onset) < HOURS
+        if hours_from(front.onset + FRONT_DOUBT) >= 0 and hours_from(front.onset - FRONT_DOUBT) < HOURS
     ]
     rock = lake_day.lake.is_rock
     return DepthStrip(
         title=f"{lake_day.lake.name}: {lake_day.main_species.value} by depth",
         alt=_alt(lake_day, words), unit="ft" if in_feet else "m", per_m=per_m, hour=hour, depth=middle * per_m,
-        likely=likely, tops=at.tops_m * per_m, foot=at.bottom_m * per_m,
+        likely=likely, tops=at.tops_m * per_m, foot=deepest * per_m,
         foot_name="foot of the rock" if rock else "foot of the weed edge",
         tops_name="half-way up" if rock else "weed tops",
         nights=_nights(outlook.sun.elevation_deg, shown, hour), trips=tuple(trips), fronts=tuple(fronts),
@@ -129,12 +133,14 @@ def _nights(
 def draw_depth_strip(strip: DepthStrip) -> bytes:
     """The picture, as PNG: 780 pixels wide, for a screen of half that at two pixels a point."""
     import matplotlib as mpl
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_agg import FigureCanvasAgg  # no screen is ever asked for
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
     with mpl.rc_context({"font.size": 9, "font.family": "DejaVu Sans"}):
         figure = Figure(figsize=(3.9, 2.9), dpi=200, layout="constrained", facecolor="white")
+        FigureCanvasAgg(figure)
         axes = figure.add_subplot()
         shades = LinearSegmentedColormap.from_list("likely", ["#ffffff", SHADE])
         axes.pcolormesh(strip.hour, strip.depth, strip.likely, cmap=shades, shading="nearest", vmin=0, rasterized=True)
@@ -149,8 +155,9 @@ def draw_depth_strip(strip: DepthStrip) -> bytes:
         for earliest, onset, latest in strip.fronts:
             axes.axvspan(earliest, latest, color=FRONT, alpha=0.12, linewidth=0)
             axes.axvline(onset, color=FRONT, linewidth=1.3)
-            axes.text(onset, strip.foot * 0.02, " front", fontsize=7.5, va="top", rotation=90)
+            axes.text(latest, strip.foot * 0.03, "front", fontsize=7.5, va="top", ha="left", clip_on=True)
         axes.set_ylim(strip.foot, 0)
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=7))
         axes.set_xlim(0, HOURS)
         axes.set_xticks([place for place, _ in strip.days], [name for _, name in strip.days])
         axes.set_xticks([0, 24, 48, 72], minor=True)
@@ -160,6 +167,5 @@ def draw_depth_strip(strip: DepthStrip) -> bytes:
         axes.set_title(strip.title, fontsize=9, loc="left", pad=9)
         axes.set_xlabel("hatched: the bait; darker: likelier; black bar: trip; grey: night", fontsize=7)
         out = io.BytesIO()
-        FigureCanvasAgg(figure).print_png(out)
+        figure.savefig(out, format="png")
     return out.getvalue()
-

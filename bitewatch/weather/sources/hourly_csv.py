@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -143,11 +144,9 @@ def _seconds(cell: str) -> float:
 
 def _numbers(cells: Iterable[str]) -> tuple[Floats, int]:
     """The values of cells, NaN where missing, and how many were neither a number nor marked as missing."""
-    values = np.array([_number(cell) for cell in cells], dtype=float)
-    strange = sum(
-        np.isnan(value) and cell.lower() not in MISSING_MARKS for cell, value in zip(cells, values, strict=True)
-    )
-    return values, int(strange)
+    values = [_number(cell) for cell in cells]
+    unread = (cell for cell, value in zip(cells, values, strict=True) if math.isnan(value))
+    return np.array(values, dtype=float), sum(cell.lower() not in MISSING_MARKS for cell in unread)
 
 
 def _number(cell: str) -> float:
@@ -157,7 +156,7 @@ def _number(cell: str) -> float:
         value = float(cell)
     except ValueError:
         return np.nan
-    return value if np.isfinite(value) else np.nan
+    return value if math.isfinite(value) else np.nan
 
 
 def _snapped(seconds: Floats, rows: np.ndarray) -> tuple[Times, np.ndarray, list[str]]:

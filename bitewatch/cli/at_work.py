@@ -1,0 +1,73 @@
+"""What commands that work on the config and data folders start with."""
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from bitewatch.errors import Refused
+from bitewatch.lake.profile import Lake
+from bitewatch.service import clock
+from bitewatch.service.refresh import Refresher
+from bitewatch.settings import Settings, load_settings
+from bitewatch.store.database import Store
+from bitewatch.store.migrate import open_store
+from bitewatch.weather.sources import build_sources
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Settings and the open store."""
+
+    settings: Settings
+    store: Store
+
+    def refresher(self) -> Refresher:
+        """Whoever gets the weather."""
+        settings = self.settings
+        sources = build_sources(
+            settings.config.sources, settings.folder, api_key=settings.open_meteo_api_key
+        )  # fmt: skip
+        return Refresher(self.store, sources, every=timedelta(minutes=settings.config.service.refresh_minutes))
+
+
+def read_settings(ctx: click.Context) -> Settings:
+    """The settings that the command line points to."""
+    folders = {name: Path(value) if value else None for name, value in ctx.obj.items()}
+    return load_settings(folders["config"], folders["data"])
+
+
+@contextmanager
+def at_work(ctx: click.Context) -> Iterator[Work]:
+    """Settings and store, closed at the end."""
+    settings = read_settings(ctx)
+    store = open_store(settings.data, now=clock.now())
+    try:
+        yield Work(settings=settings, store=store)
+    finally:
+        store.close()
+
+
+def find_lakes(settings: Settings, ids: tuple[str, ...]) -> list[Lake]:
+    """Lakes by their ids, each once, in the order given."""
+    return [settings.lake(one) for one in dict.fromkeys(ids)]
+
+
+def parse_day(text: str | None) -> date | None:
+    """A day from YYYY-MM-DD."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Refused(f'"{text}" is not a day; write YYYY-MM-DD, such as 2026-07-21') from None
+
+
+def echo_json(value: Any) -> None:
+    """JSON for a program, readable by a person."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,60 @@
+"""bitewatch brief: what a reader would get, now, on the terminal."""
+
+from pathlib import Path
+
+import click
+
+from bitewatch.cli.at_work import at_work, echo_json, find_lakes, parse_day
+from bitewatch.errors import Refused
+
+
+@click.command()
+@click.argument("lakes", nargs=-1, metavar="LAKE...")
+@click.option("--day", metavar="D", help="YYYY-MM-DD; today if left out, or the last day that a file of hours serves.")
+@click.option("--hours", metavar="FROM-TO", help="Trip hours such as 05:30-11:00, in place of the config's.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON for a program.")
+@click.option("--html", metavar="FILE", help="Write the page to a file, its picture inside.")
+@click.option("--files", metavar="DIR", help="Write mail, page and JSON into a folder, as a file: subscription would.")
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of --json and end.")
+@click.pass_context
+def brief(
+    ctx: click.Context, lakes: tuple[str, ...], day: str | None, hours: str | None, as_json: bool, html: str | None,
+    files: str | None, schema: bool,
+) -> None:  # fmt: skip
+    """The brief of one or more lakes: position, depth, place, start and danger first, then why, where and how."""
+    from bitewatch.brief.payload import payload_schema, render_payload
+    from bitewatch.brief.text import render_text
+    from bitewatch.delivery.message import standalone_page
+    from bitewatch.presentation.trip import TripHours
+    from bitewatch.service import clock
+    from bitewatch.service.make_brief import brief_message, copy_to_folder, make_brief
+    from bitewatch.service.shown import TERMINAL, keep_shown
+
+    if schema:
+        echo_json(payload_schema())
+        return
+    if not lakes:
+        raise click.UsageError("name one lake or more, as in: bitewatch brief LAKE")
+    with at_work(ctx) as work:
+        now = clock.now()
+        made = make_brief(
+            work.settings, work.store, work.refresher(), lakes=find_lakes(work.settings, lakes), day=parse_day(day),
+            trip_hours=TripHours.parse(hours or work.settings.config.trip_hours), reader=TERMINAL, now=now,
+        )  # fmt: skip
+        if html is not None:
+            _write(Path(html), standalone_page(brief_message(made)))
+        if files is not None:
+            copy_to_folder(brief_message(made), made.day, Path(files), now)
+        if as_json:
+            echo_json(render_payload(made))
+        else:
+            click.echo(render_text(made), nl=False)
+        with work.store.write() as connection:
+            keep_shown(connection, TERMINAL, made, now)
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, "utf-8")
+    except OSError as error:
+        raise Refused(f"{path}: cannot be written: {error.strerror}") from error

@@ -1,0 +1,112 @@
+"""A brief for one reader: weather, evaluation, composition, and the message that carries it."""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+
+from bitewatch.brief.cautions import BoatLimits
+from bitewatch.brief.compose import Brief, compose
+from bitewatch.brief.facts import instant_text
+from bitewatch.brief.page import STRIP_CID, render_page
+from bitewatch.brief.payload import render_payload
+from bitewatch.brief.pictures.depth_strip import draw_depth_strip
+from bitewatch.brief.text import render_text
+from bitewatch.delivery.files import write_files
+from bitewatch.delivery.frozen import Frozen
+from bitewatch.delivery.mail import build_mail
+from bitewatch.delivery.message import Message, Picture
+from bitewatch.errors import DeliveryDeferred, Refused
+from bitewatch.lake.profile import Lake
+from bitewatch.presentation.technique import techniques
+from bitewatch.presentation.trip import TripHours
+from bitewatch.service.evaluate import evaluate, last_day_served
+from bitewatch.service.refresh import Refresher, Weather
+from bitewatch.service.shown import last_shown
+from bitewatch.settings import Settings
+from bitewatch.store.database import Store
+
+NO_DOMAIN = "bitewatch.invalid"  #: for Message-IDs where no mail server is set; RFC 2606 keeps it from being anybody's
+MESSAGE_TYPE = "bitewatch.brief"
+
+
+def make_brief(
+    settings: Settings, store: Store, refresher: Refresher, *, lakes: Sequence[Lake], day: date | None,
+    trip_hours: TripHours, reader: str, now: datetime, late_by: str = "",
+) -> Brief:  # fmt: skip
+    """The brief of some lakes.
+
+    Parameters
+    ----------
+    day
+        The day it speaks of; None: today on the first lake, or where that lake's weather is a file the last day that it
+        serves.
+    reader
+        Whose last brief this one is compared with.
+    """
+    weathers = [refresher.weather(lake, now) for lake in lakes]
+    said: list[str] = []
+    if day is None:
+        day, told = _day_of_itself(lakes[0], weathers[0], trip_hours, now)
+        said += told
+    lake_days = []
+    for lake, weather in zip(lakes, weathers, strict=True):
+        with store.read() as connection:
+            before = last_shown(connection, reader, lake.id)
+        lake_day = evaluate(
+            lake=lake, hourly=weather.hourly, weather=weather.seen, no_weather=_why_none(weather),
+            book=settings.book_for(lake), table=techniques(), trip_hours=trip_hours, day=day, now=now,
+            told_before=before, more_doubts=(*said, *weather.failures) if weather.seen else tuple(said),
+        )  # fmt: skip
+        lake_days.append(lake_day)
+    boat = settings.config.boat
+    limits = BoatLimits(max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms)
+    return compose(lake_days, table=techniques(), limits=limits, units=settings.config.units, late_by=late_by)
+
+
+def brief_message(brief: Brief) -> Message:
+    """The message that carries a brief on any channel."""
+    pictures: tuple[Picture, ...] = ()
+    if brief.strip is not None:
+        png = draw_depth_strip(brief.strip)
+        pictures = (Picture(cid=STRIP_CID, file_name="depth-strip.png", alt=brief.strip.alt, png=png),)
+    return Message(
+        type=MESSAGE_TYPE, subject=brief.subject, text=render_text(brief), html=render_page(brief), pictures=pictures,
+        data=render_payload(brief), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
+    )  # fmt: skip
+
+
+def copy_to_folder(message: Message, day: date, folder: Path, now: datetime) -> None:
+    """Write a message into a folder as the file channel does, without owing it to anybody.
+
+    Raises
+    ------
+    Refused
+        If the folder cannot be written to.
+    """
+    stem = hashlib.sha256(f"copy:{message.list_name}:{day}".encode()).hexdigest()[:32]
+    body = json.dumps({"type": message.type, "timestamp": instant_text(now), "data": message.data}, ensure_ascii=False)
+    frozen = Frozen(
+        key=f"copy:{day}:brief:0", stem=stem, message_id=f"<{stem}.v1@{NO_DOMAIN}>", local_date=day, kind="brief",
+        decided_at=now, message=message, webhook_body=body.encode(),
+    )  # fmt: skip
+    mail = build_mail(frozen, sender=f"bitewatch@{NO_DOMAIN}", sender_name="bitewatch", to=None)
+    try:
+        write_files(frozen, mail, folder=folder, gate=lambda: None)
+    except DeliveryDeferred as error:
+        raise Refused(f"{folder}: {error}") from error
+
+
+def _why_none(weather: Weather) -> str:
+    return f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
+
+
+def _day_of_itself(lake: Lake, weather: Weather, trip_hours: TripHours, now: datetime) -> tuple[date, list[str]]:
+    today = now.astimezone(lake.zone_info).date()
+    if weather.hourly is None or weather.seen is None or not weather.seen.is_file:
+        return today, []
+    last = last_day_served(weather.hourly, trip_hours, lake)
+    if last is None or last >= today:
+        return today, []
+    return last, [f"no day was asked for and the weather is a file: this is for {last}, the last day that it serves"]

@@ -1,0 +1,120 @@
+"""Weather for a lake: asked for when due, archived as it came, and the last good issue where nothing new comes."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection
+
+from bitewatch.brief.lake_day import WeatherSeen
+from bitewatch.errors import OutsideFailed, PayloadRefused
+from bitewatch.lake.profile import Lake
+from bitewatch.store.database import Store
+from bitewatch.store.events import Event, record
+from bitewatch.store.facts import read_fact, set_fact
+from bitewatch.weather.archive import StoredPayload, keep, latest, received_from, set_aside
+from bitewatch.weather.hourly import Hourly
+from bitewatch.weather.sources.base import Place, Source
+
+TRY_AGAIN = timedelta(minutes=5)  #: after a failure; the client itself has tried three times by then
+LAST_RESORT = timedelta(hours=24)  #: how old an issue may be that stands in for one that does not come
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weather:
+    """One whole issue of one source for a lake, or none; ``failures`` says what did not work, in words."""
+
+    hourly: Hourly | None
+    seen: WeatherSeen | None
+    failures: tuple[str, ...]
+
+
+class Refresher:
+    """Asks sources in their order, and remembers whom not to ask again so soon."""
+
+    def __init__(self, store: Store, sources: Sequence[Source], *, every: timedelta):
+        self._store = store
+        self._sources = sources
+        self._every = every
+        self._failed: dict[str, tuple[datetime, str]] = {}
+
+    def weather(self, lake: Lake, now: datetime) -> Weather:
+        """The weather of a lake: whole from one source, never spliced."""
+        place = Place(
+            lake=lake.id, latitude=lake.latitude, longitude=lake.longitude, elevation_m=lake.elevation_m
+        )  # fmt: skip
+        failures: list[str] = []
+        for source in self._sources:
+            try:
+                return self._from(source, place, now, failures)
+            except OutsideFailed as error:
+                failures.append(_one_line(error))
+        for source in self._sources:
+            stored = self._stored(source, place)
+            if stored is not None and (source.is_file or now - stored.confirmed_at <= LAST_RESORT):
+                return _weather(source, stored, place, failures)
+        return Weather(hourly=None, seen=None, failures=tuple(failures))
+
+    def _from(self, source: Source, place: Place, now: datetime, failures: list[str]) -> Weather:
+        key = source.url_key([place])
+        stored = self._stored(source, place)
+        if stored is not None and not source.is_file and now - stored.confirmed_at < self._every:
+            return _weather(source, stored, place, failures)
+        if key in self._failed and now - self._failed[key][0] < TRY_AGAIN:
+            raise OutsideFailed(self._failed[key][1])
+        try:
+            received = source.fetch([place], now)
+            try:
+                issues = source.read(received, [place])
+            except PayloadRefused as error:
+                with self._store.write() as connection:
+                    set_aside(connection, received, error)
+                raise
+        except OutsideFailed as error:
+            self._failed[key] = (now, _one_line(error))
+            with self._store.write() as connection:
+                _note_down(connection, source.name, _one_line(error), now)
+            raise
+        self._failed.pop(key, None)
+        with self._store.write() as connection:
+            keep(connection, received, issues)
+            _note_back(connection, source.name, now)
+        stored = self._stored(source, place)
+        assert stored is not None
+        return _weather(source, stored, place, failures)
+
+    def _stored(self, source: Source, place: Place) -> StoredPayload | None:
+        with self._store.read() as connection:
+            return latest(connection, source.url_key([place]))
+
+
+def _weather(source: Source, stored: StoredPayload, place: Place, failures: Sequence[str]) -> Weather:
+    issue = source.read(received_from(stored), [place])[0]
+    seen = WeatherSeen(
+        source=source.name, model=issue.model, attribution=source.attribution, is_file=source.is_file,
+        retrieved_at=stored.confirmed_at, reference_time=issue.reference_time, notes=issue.notes,
+        payload_sha256=hashlib.sha256(stored.body).hexdigest(),
+    )  # fmt: skip
+    return Weather(hourly=issue.hourly, seen=seen, failures=tuple(failures))
+
+
+def _note_down(connection: Connection, source: str, reason: str, now: datetime) -> None:
+    """Tell of an outage once."""
+    if read_fact(connection, f"down:{source}") in (None, ""):
+        set_fact(connection, f"down:{source}", now.isoformat())
+        record(connection, Event.SOURCE_DOWN, at=now, subject=source, reason=reason)
+
+
+def _note_back(connection: Connection, source: str, now: datetime) -> None:
+    """Tell of its end once."""
+    since = read_fact(connection, f"down:{source}")
+    if since:
+        set_fact(connection, f"down:{source}", "")
+        record(
+            connection, Event.SOURCE_BACK, at=now, subject=source, reason=f"{source} answers again; down since {since}"
+        )
+
+
+def _one_line(error: OutsideFailed) -> str:
+    return " ".join(str(error).split())

@@ -1,0 +1,136 @@
+"""One tick: refresh weather, decide what is owed, send what is due."""
+
+import json
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import select
+
+from bitewatch.delivery.decide import Decided, Owed, decide, decide_failed
+from bitewatch.delivery.deliver import Channels, Counts, deliver_due
+from bitewatch.delivery.outbox import sweep_expired
+from bitewatch.delivery.recovery import next_epoch, recover
+from bitewatch.delivery.tables import decision
+from bitewatch.errors import BitewatchError
+from bitewatch.lake.profile import Lake
+from bitewatch.service.due import DueBrief, due_brief
+from bitewatch.service.make_brief import NO_DOMAIN, brief_message, make_brief
+from bitewatch.service.refresh import Refresher
+from bitewatch.service.shown import keep_shown
+from bitewatch.service.subscriptions import Subscription, list_subscriptions
+from bitewatch.settings import Settings
+from bitewatch.store.database import Store
+from bitewatch.store.events import Event, record
+from bitewatch.store.facts import set_fact
+
+log = logging.getLogger(__name__)
+
+NO_FARTHER_BACK = timedelta(days=2)  #: only today is ever owed, and no zone is two days from UTC's date
+
+
+@dataclass(kw_only=True)
+class Service:
+    """What a running service holds: the store, the settings, and the epoch that fences older processes off."""
+
+    settings: Settings
+    store: Store
+    refresher: Refresher
+    now: Callable[[], datetime]
+    epoch: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._take_over()
+
+    def _take_over(self) -> None:
+        with self.store.write() as connection:
+            self.epoch = next_epoch(connection)
+            left = recover(connection, epoch=self.epoch, now=self.now())
+        if left.not_sent or left.unknown:
+            log.info("an earlier process left %d messages unsent and %d in doubt", left.not_sent, left.unknown)
+
+    @property
+    def channels(self) -> Channels:
+        """What messages are sent with."""
+        config = self.settings.config
+        return Channels(smtp=config.smtp, smtp_password=self.settings.smtp_password, webhook=config.webhook)
+
+    def tick(self) -> Counts:
+        """Everything that is due now; a second run right after finds nothing left to do."""
+        now = self.now()
+        with self.store.write() as connection:
+            set_fact(connection, "heartbeat", now.isoformat())
+            sweep_expired(connection, now=now)
+        with self.store.read() as connection:
+            subscriptions = list_subscriptions(connection)
+        self._refresh(subscriptions, now)
+        for due in self._owed(subscriptions, now):
+            self._decide(due)
+        try:
+            return deliver_due(self.store, self.channels, epoch=self.epoch, now_fn=self.now)
+        except Exception:
+            self._take_over()  # the row at hand is given back; the next tick goes on
+            raise
+
+    def _refresh(self, subscriptions: list[Subscription], now: datetime) -> None:
+        wanted = dict.fromkeys(lake for one in subscriptions for lake in one.lakes)
+        for lake_id in wanted:
+            if lake_id in self.settings.lakes:
+                for failure in self.refresher.weather(self.settings.lakes[lake_id], now).failures:
+                    log.info("weather for %s: %s", lake_id, failure)
+
+    def _owed(self, subscriptions: list[Subscription], now: datetime) -> list[DueBrief]:
+        with self.store.read() as connection:
+            rows = connection.execute(
+                select(decision.c.subscription, decision.c.local_date).where(
+                    decision.c.kind == "brief", decision.c.local_date >= now.date() - NO_FARTHER_BACK
+                )
+            ).all()
+        decided: set[tuple[str, date]] = {(row.subscription, row.local_date) for row in rows}
+        found = []
+        for one in subscriptions:
+            lakes = self._lakes(one)
+            if not lakes:
+                log.warning("subscription %s: none of its lakes is in the config folder any more", one.id)
+                continue
+            due = due_brief(one, lakes[0].zone_info, now=now, decided=decided)
+            if due is not None:
+                found.append(due)
+        return found
+
+    def _lakes(self, one: Subscription) -> list[Lake]:
+        return [self.settings.lakes[lake] for lake in one.lakes if lake in self.settings.lakes]
+
+    def _decide(self, due: DueBrief) -> Decided:
+        """Decision, outbox row, event and what was shown, all or nothing; a brief that cannot be made is dead."""
+        now, one = self.now(), due.subscription
+        smtp = self.settings.config.smtp
+        domain = smtp.sender.rpartition("@")[2] if smtp else NO_DOMAIN
+        owed = Owed(
+            subscription=one.id, local_date=due.local_date, kind="brief", seq=0, endpoint=one.endpoint,
+            expires_at=due.expires_at, inputs_ref="",
+        )  # fmt: skip
+        try:
+            brief = make_brief(
+                self.settings, self.store, self.refresher, lakes=self._lakes(one), day=due.day,
+                trip_hours=one.trip_hours, reader=one.id, now=now, late_by=due.late_by(now),
+            )  # fmt: skip
+            message = brief_message(brief)
+        except Exception as error:
+            if isinstance(error, BitewatchError):
+                log.error("the brief of subscription %s could not be made: %s", one.id, error)
+            else:
+                log.exception("a bug while making the brief of subscription %s", one.id)
+            with self.store.write() as connection:
+                return decide_failed(connection, owed, f"{type(error).__name__}: {error}", now=now, domain=domain)
+        used = {lake["lake"]: (lake["weather"] or {}).get("payload_sha256") for lake in brief.facts["lakes"]}
+        with self.store.write() as connection:
+            decided = decide(connection, replace(owed, inputs_ref=json.dumps(used)), message, now=now, domain=domain)
+            if decided.is_new:
+                keep_shown(connection, one.id, brief, now)
+                record(
+                    connection, Event.BRIEF_DECIDED, at=now, subject=decided.key, reason=decided.verdict.value,
+                    details={"lakes": list(used), "day": due.day.isoformat(), "subject": brief.subject},
+                )  # fmt: skip
+        return decided

@@ -1,0 +1,60 @@
+"""The running service: one process owns the data folder, and one job ticks."""
+
+import fcntl
+import logging
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC
+from pathlib import Path
+from typing import Any
+
+from bitewatch.service.tick import Service
+
+log = logging.getLogger(__name__)
+
+LOCK_NAME = "watch.lock"
+
+
+@contextmanager
+def owning(folder: Path) -> Iterator[None]:
+    """Own a data folder for as long as the block runs; stands by while another process does."""
+    with (folder / LOCK_NAME).open("a") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            log.warning("another bitewatch watches with %s; standing by", folder)
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+def run(service: Service) -> None:
+    """Tick until SIGTERM or SIGINT; what is in flight is finished first."""
+    from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    scheduler = BackgroundScheduler(
+        timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+    )
+
+    def told(event: Any) -> None:
+        if event.code == EVENT_JOB_ERROR:
+            log.error("a tick failed; the next one goes on: %s", event.exception)
+        elif event.code == EVENT_JOB_MAX_INSTANCES:
+            log.info("a tick was still running when the next was due")
+        else:
+            log.warning("a tick was missed")
+
+    scheduler.add_listener(told, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+    seconds = service.settings.config.service.tick_seconds
+    service.tick()  # what is due at the start does not wait for the first interval
+    scheduler.add_job(service.tick, "interval", seconds=seconds, id="tick")
+    scheduler.start()
+    log.info("watching; a tick every %d seconds", seconds)
+    stop.wait()
+    scheduler.shutdown(wait=True)
+    log.info("stopped")
