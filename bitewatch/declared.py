@@ -4,6 +4,7 @@ Either unit is taken (``max_depth_m`` or ``max_depth_ft``), never both. What is 
 the key and the value as they were written.
 """
 
+import codecs
 import difflib
 import tomllib
 from collections.abc import Mapping
@@ -55,6 +56,24 @@ def wrong(key: str, right: str) -> PydanticCustomError:
 
 M = TypeVar("M", bound=Declared)
 
+#: kinds of pydantic errors in plain words
+PLAIN: Mapping[str, str] = {
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "finite_number": "must be a finite number",
+    "string_type": "must be text in quotes",
+    "string_too_short": "must not be empty",
+    "string_too_long": "must have at most {max_length} characters",
+    "string_pattern_mismatch": "has characters that are not taken here",
+    "bool_type": "must be true or false",
+    "tuple_type": "must be a list",
+    "too_short": "must not be empty",
+    "too_long": "must name at most {max_length}",
+    "model_type": "must be a table",
+    "dict_type": "must be a table",
+    "mapping_type": "must be a table",
+}
+
 
 def read_toml(path: Path, *, shown_as: str) -> dict[str, Any]:
     """The table of a TOML file.
@@ -70,6 +89,9 @@ def read_toml(path: Path, *, shown_as: str) -> dict[str, Any]:
         raise ConfigRefused(
             [Fault(file=shown_as, key="", value="", right=f"cannot be read: {error.strerror}")]
         ) from error
+    if raw.startswith(codecs.BOM_UTF8):
+        right = "starts with a byte order mark; save the file as UTF-8 without one"
+        raise ConfigRefused([Fault(file=shown_as, key="", value="", right=right)])
     if len(raw) > MAX_BYTES:
         raise ConfigRefused([Fault(file=shown_as, key="", value="", right="is larger than 1 MiB; no config file is")])
     try:
@@ -78,7 +100,8 @@ def read_toml(path: Path, *, shown_as: str) -> dict[str, Any]:
         right = f"byte {error.start} is not UTF-8; save the file as UTF-8"
         raise ConfigRefused([Fault(file=shown_as, key="", value="", right=right)]) from error
     except tomllib.TOMLDecodeError as error:
-        raise ConfigRefused([Fault(file=shown_as, key="", value="", right=f"is not TOML: {error}")]) from error
+        why = "a key stands twice: " if "Cannot overwrite" in str(error) else "is not TOML: "
+        raise ConfigRefused([Fault(file=shown_as, key="", value="", right=f"{why}{error}")]) from error
 
 
 def declare(model: type[M], table: Mapping[str, Any], *, file: str) -> M:
@@ -122,8 +145,12 @@ def _fault(model: type[BaseModel], table: Any, detail: ErrorDetails, file: str) 
     if "key" in context:  # a check of a whole table names the key it stumbled over
         name = str(context["key"])
         written = next((other for other in other_keys(name) if isinstance(table, dict) and other in table), name)
-        value = table.get(written, "") if isinstance(table, dict) else ""
+        if isinstance(table, dict) and written in table:
+            value = table[written]
+        else:
+            kind = "missing"
         key = f"{key}.{written}" if key else written
+        return Fault(file=file, key=key, value=_shown(kind, value), right=detail["msg"])
     wanted = (field_info.description if field_info else None) or ""
     return Fault(file=file, key=key, value=_shown(kind, value), right=_right(kind, detail, unit, wanted, owner, key))
 
@@ -148,6 +175,7 @@ def _shown(kind: str, value: Any) -> str:
     if kind == "missing" or isinstance(value, dict | list):
         return ""
     text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    text = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -172,10 +200,8 @@ def _right(
         )
     if kind in ("enum", "literal_error"):
         return f"must be one of {context['expected']}{tail}"
-    if kind in ("float_type", "int_type", "float_parsing", "int_parsing"):
-        return f"must be a number{tail}"
-    if kind == "finite_number":
-        return f"must be a finite number{tail}"
+    if kind in PLAIN:
+        return f"{PLAIN[kind].format(**context)}{tail}"
     if kind == "value_error":
         return f"{context['error']}{tail}"
     return f"{detail['msg'].removeprefix('Input ')}{tail}"

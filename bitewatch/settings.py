@@ -6,7 +6,7 @@ import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -21,13 +21,14 @@ from bitewatch.units import UnitSystem
 from bitewatch.weather.sources.settings import SourcesSettings
 
 PREFIX = "BITEWATCH_"
+Secret = Literal["smtp_password", "open_meteo_api_key"]
 TEST_PREFIXES = ("BITEWATCH_TEST_", "BITEWATCH_REQUIRE_")  #: read by the tests of this project only
 
 
 class Environment(BaseSettings):
     """What the environment may say. Secrets live here or in files that only you can read, never in the config."""
 
-    model_config = SettingsConfigDict(env_prefix=PREFIX, extra="ignore", frozen=True)
+    model_config = SettingsConfigDict(env_prefix=PREFIX, extra="ignore", frozen=True, env_ignore_empty=True)
 
     config: Path | None = Field(None, description="the config folder")
     data: Path | None = Field(None, description="the data folder")
@@ -36,13 +37,13 @@ class Environment(BaseSettings):
     open_meteo_api_key: SecretStr | None = Field(None, description="customer key for open-meteo")
     open_meteo_api_key_file: Path | None = Field(None, description="a file of mode 0600 that holds it")
 
-    def secret(self, name: Literal["smtp_password", "open_meteo_api_key"]) -> SecretStr | None:
+    def secret(self, name: Secret) -> SecretStr | None:
         """A secret, from its variable or from its file.
 
         Raises
         ------
         ConfigRefused
-            If both are set, or the file cannot be read or can be read by others.
+            If both are set, or the file cannot be read, can be read by others or is empty.
         """
         direct: SecretStr | None = getattr(self, name)
         file: Path | None = getattr(self, f"{name}_file")
@@ -56,8 +57,12 @@ class Environment(BaseSettings):
             text = file.read_text("utf-8").strip()
         except OSError as error:
             raise _fault("environment", variable, "", f"the file cannot be read: {error.strerror}") from error
+        except UnicodeDecodeError as error:
+            raise _fault("environment", variable, "", "the file is not UTF-8 text") from error
         if mode & (stat.S_IRWXG | stat.S_IRWXO):
             raise _fault("environment", variable, "", "the file can be read by others; chmod 600 it")
+        if not text:
+            raise _fault("environment", variable, "", "the file is empty")
         return SecretStr(text)
 
 
@@ -200,6 +205,12 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
             lakes[lake.id] = lake
         except ConfigRefused as error:
             faults += error.faults
+    secrets: dict[Secret, SecretStr | None] = {}
+    for name in get_args(Secret):
+        try:
+            secrets[name] = environment.secret(name)
+        except ConfigRefused as error:
+            faults += error.faults
     if faults or declared is None:
         raise ConfigRefused(faults)
     if declared.store.folder:
@@ -208,8 +219,7 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
         kept = user_data_path("bitewatch")
     return Settings(
         folder=folder, data=(data or environment.data or kept).expanduser().absolute(), config=declared, lakes=lakes,
-        book=book, smtp_password=environment.secret("smtp_password"),
-        open_meteo_api_key=environment.secret("open_meteo_api_key"),
+        book=book, smtp_password=secrets["smtp_password"], open_meteo_api_key=secrets["open_meteo_api_key"],
     )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """The brief as JSON, for programs; its schema is published with the package."""
 
 import json
+from collections.abc import Callable
 from importlib import resources
 from typing import Any
 
@@ -20,8 +21,43 @@ def render_payload(brief: Brief) -> dict[str, Any]:
             {"key": section.key, "title": section.title, "lines": list(section.lines)} for section in brief.sections
         ],
         "attributions": list(brief.attributions),
+        "left_out": [],
         **brief.facts,
     }
+
+
+def fitted(payload: dict[str, Any], most_bytes: int) -> dict[str, Any]:
+    """A payload that a receiver with a limit takes; ``left_out`` names what had to go.
+
+    First the sentences of lakes that are not run, then all reasons, then the last lakes; the headline and the lake to run
+    always stay.
+    """
+    steps: tuple[tuple[str, Callable[[dict[str, Any]], dict[str, Any]]], ...] = (
+        ("sections of other lakes", _without_other_sections),
+        ("reasons", _without_reasons),
+        ("sections", lambda whole: whole | {"sections": []}),
+    )
+    for name, leave_out in steps:
+        if _size(payload) <= most_bytes:
+            return payload
+        payload = leave_out(payload) | {"left_out": [*payload["left_out"], name]}
+    while _size(payload) > most_bytes and len(payload["lakes"]) > 1:
+        name = payload["lakes"][-1]["lake"]
+        payload = payload | {"lakes": payload["lakes"][:-1], "left_out": [*payload["left_out"], f"lake {name}"]}
+    return payload
+
+
+def _without_other_sections(payload: dict[str, Any]) -> dict[str, Any]:
+    return payload | {"sections": [one for one in payload["sections"] if not one["key"].startswith("instead-")]}
+
+
+def _without_reasons(payload: dict[str, Any]) -> dict[str, Any]:
+    lakes = [lake | {"calls": [call | {"reasons": []} for call in lake["calls"]]} for lake in payload["lakes"]]
+    return payload | {"lakes": lakes}
+
+
+def _size(payload: dict[str, Any]) -> int:
+    return len(json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode())
 
 
 def payload_schema() -> dict[str, Any]:

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from bitewatch.cli.at_work import at_work, echo_json, find_lakes, parse_day
-from bitewatch.errors import Refused
+from bitewatch.errors import OutsideFailed, Refused
 
 
 @click.command()
@@ -21,7 +21,10 @@ def brief(
     ctx: click.Context, lakes: tuple[str, ...], day: str | None, hours: str | None, as_json: bool, html: str | None,
     files: str | None, schema: bool,
 ) -> None:  # fmt: skip
-    """The brief of one or more lakes: position, depth, place, start and danger first, then why, where and how."""
+    """The brief of one or more lakes: position, depth, place, start and danger first, then why, where and how.
+
+    Where no lake has any weather the brief says so, and the exit code is 3.
+    """
     from bitewatch.brief.payload import payload_schema, render_payload
     from bitewatch.brief.text import render_text
     from bitewatch.delivery.message import standalone_page
@@ -51,6 +54,8 @@ def brief(
             click.echo(render_text(made), nl=False)
         with work.store.write() as connection:
             keep_shown(connection, TERMINAL, made, now)
+    if all(lake["weather"] is None for lake in made.facts["lakes"]):
+        ctx.exit(OutsideFailed.exit_code)
 
 
 def _write(path: Path, text: str) -> None:

@@ -1,12 +1,13 @@
 """A lake as its owner declares it: place, clarity, depth, weeds, species, spots. Only name and place are required."""
 
 import functools
+import unicodedata
 from datetime import date
 from enum import StrEnum
-from typing import Self
+from typing import Annotated, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from bitewatch.declared import Declared, Number, wrong
 
@@ -33,10 +34,25 @@ class SpotKind(StrEnum):
     SHALLOW_COVER = "shallow-cover"
 
 
+def _one_visible_line(text: str) -> str:
+    # marks that turn text around would let one name disguise the line that it stands in
+    turns = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
+    hidden = any(
+        unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") or unicodedata.bidirectional(sign) in turns
+        for sign in text
+    )
+    if hidden or text != text.strip():
+        raise ValueError("must be one line without control characters and without blanks around it")
+    return text
+
+
+ShownName = Annotated[str, AfterValidator(_one_visible_line)]  #: stands in sentences, subjects and pages
+
+
 class Spot(Declared):
     """A named place on a lake."""
 
-    name: str = Field(min_length=1, max_length=80, description="the name you know the spot by")
+    name: ShownName = Field(min_length=1, max_length=80, description="the name you know the spot by")
     kind: SpotKind = Field(description="what the spot is")
     latitude: Number | None = Field(None, ge=-90, le=90, description="degrees north")
     longitude: Number | None = Field(None, ge=-180, le=180, description="degrees east; west is negative")
@@ -58,7 +74,7 @@ class Lake(Declared):
     """A water with its profile. What is left out widens the doubt, and the brief says so."""
 
     id: str = Field(pattern=ID_PATTERN, description="the file's name: small letters, digits and hyphens, at most 64")
-    name: str = Field(min_length=1, max_length=80, description="the name readers know")
+    name: ShownName = Field(min_length=1, max_length=80, description="the name readers know")
     latitude: Number = Field(ge=-90, le=90, description="degrees north")
     longitude: Number = Field(ge=-180, le=180, description="degrees east; west is negative")
     zone: str = Field("", description="an IANA time zone such as America/New_York; found from the place if left out")
@@ -75,7 +91,7 @@ class Lake(Declared):
     )
     water_temp_on: date | None = Field(None, description="the day of that reading, YYYY-MM-DD without quotes")
     species: tuple[Species, ...] = Field(
-        tuple(Species), min_length=1, description="a list, the one you fish for most first"
+        tuple(Species), min_length=1, description='such as ["crappie", "bluegill"], the one you fish for most first'
     )
     rules_off: tuple[str, ...] = Field((), description="ids of rules that do not hold on this lake")
     spot: tuple[Spot, ...] = Field((), description="[[spot]] tables, your favourite first")
@@ -118,10 +134,11 @@ class Lake(Declared):
                 raise wrong("weed_tops_m", "must be less than the depth where the weeds end")
         for spot in self.spot:
             if spot.depth_m and deepest and spot.depth_m > deepest:
-                raise wrong("max_depth_m", f"is less than the depth of the spot {spot.name}")
+                raise wrong("max_depth_m", f"must be at least the depth of the spot {spot.name}")
         names = [spot.name for spot in self.spot]
-        if len(set(names)) != len(names):
-            raise wrong("spot", "two spots have the same name")
+        for name in names:
+            if names.count(name) > 1:
+                raise wrong("spot", f"two spots have the name {name}; give each its own")
         if self.water_temp_on is not None and self.water_temp_c is None:
             raise wrong("water_temp_on", "needs water_temp_c or water_temp_f beside it")
         return self

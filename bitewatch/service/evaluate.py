@@ -1,6 +1,7 @@
 """One lake, one issue, one trip: from hours to fronts, conditions, calls and plans. Pure; the clock is handed in."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -25,6 +26,19 @@ from bitewatch.weather.spells import stable_days
 from bitewatch.weather.sun import sun_events, sun_position
 
 STALE_AFTER, TOO_OLD_AFTER = timedelta(hours=6), timedelta(hours=24)
+COLUMN_WORDS = {
+    "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "dew_point_c": "dew point",
+    "humidity_pct": "humidity", "wind_speed_ms": "wind", "wind_from_deg": "wind direction", "wind_gust_ms": "gusts",
+    "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine", "cape_jkg": "storm energy",
+}  # fmt: skip
+WARNING_COLUMNS = (
+    "wind_speed_ms",
+    "wind_gust_ms",
+    "air_temp_c",
+    "humidity_pct",
+    "cape_jkg",
+)  #: dangers are seen in them
+MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow, as natural lakes with weeds are [own]
 
 
@@ -88,8 +102,12 @@ def _unusable(hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: 
     if now - weather.retrieved_at > TOO_OLD_AFTER and not weather.is_file:
         hours = (now - weather.retrieved_at).total_seconds() / 3600
         return f"the newest forecast is {hours:.0f} hours old, too old to use"
-    before = slice(max(0, trip.stop - 24), trip.stop)
-    lacking = [name for name in CORE_COLUMNS if np.isnan(hourly[name][before]).mean() > 0.5]
+    day_before = slice(max(0, trip.stop - 24), trip.stop)
+    lacking = [
+        COLUMN_WORDS[name]
+        for name in CORE_COLUMNS
+        if max(np.isnan(hourly[name][hours]).mean() for hours in (trip, day_before)) > 0.5
+    ]
     if lacking:
         return f"{weather.source} gives no {' and no '.join(lacking)} for that day"
     return ""
@@ -111,6 +129,9 @@ def _outlook(
         water_temp_c=water.value_c, secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
         open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
     )  # fmt: skip
+    # one reading held for days tells of no change, which is another thing than a change of 0
+    unknown = np.full(conditions.shape, np.nan)
+    conditions = replace(conditions, values={**conditions.values, "water_temp_change_3d_c": unknown})
     trip = trip_hours.on(hourly.time, day, zone)
     said = calls(book, conditions, lake.species)
     plans = {
@@ -123,7 +144,8 @@ def _outlook(
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
         wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
     )  # fmt: skip
-    return outlook, [water.doubt] if water.doubt else []
+    doubts = [water.doubt, *_wave_doubts(lake), _unseen(hourly, trip)]
+    return outlook, [doubt for doubt in doubts if doubt]
 
 
 def _bearings(lake: Lake) -> Floats:
@@ -135,8 +157,25 @@ def _bearings(lake: Lake) -> Floats:
 def _waves(lake: Lake, hourly: Hourly) -> Floats:
     if lake.area_km2 is None:
         return np.full(hourly.time.shape, np.nan)
-    depth = lake.mean_depth_m or (0.4 * lake.max_depth_m if lake.max_depth_m else DEPTH_UNKNOWN_M)
+    depth = lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else DEPTH_UNKNOWN_M)
     return wave_height_m(hourly["wind_speed_ms"], fetch_from_area_m(lake.area_km2), depth)
+
+
+def _wave_doubts(lake: Lake) -> list[str]:
+    if lake.area_km2 is None:
+        return ["area not entered: waves are not known"]
+    if lake.mean_depth_m is not None:
+        return []
+    stands_in = "taken from the greatest depth" if lake.max_depth_m else "taken as shallow"
+    return [f"mean depth not entered: for the waves it is {stands_in}"]
+
+
+def _unseen(hourly: Hourly, trip: slice) -> str:
+    """What the hours do not hold of that in which dangers would be seen, in words; empty if nothing."""
+    lacking = [COLUMN_WORDS[name] for name in WARNING_COLUMNS if np.isnan(hourly[name][trip]).any()]
+    if not lacking:
+        return ""
+    return f"not in these hours, or not in all of them: {', '.join(lacking)}; a danger from there cannot be seen"
 
 
 def _missing(conditions: Conditions, trip: slice) -> tuple[str, ...]:

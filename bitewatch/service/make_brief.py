@@ -10,7 +10,7 @@ from bitewatch.brief.cautions import BoatLimits
 from bitewatch.brief.compose import Brief, compose
 from bitewatch.brief.facts import instant_text
 from bitewatch.brief.page import STRIP_CID, render_page
-from bitewatch.brief.payload import render_payload
+from bitewatch.brief.payload import fitted, render_payload
 from bitewatch.brief.pictures.depth_strip import draw_depth_strip
 from bitewatch.brief.text import render_text
 from bitewatch.delivery.files import write_files
@@ -29,6 +29,7 @@ from bitewatch.store.database import Store
 
 NO_DOMAIN = "bitewatch.invalid"  #: for Message-IDs where no mail server is set; RFC 2606 keeps it from being anybody's
 MESSAGE_TYPE = "bitewatch.brief"
+MOST_BYTES = 19_000  #: Standard Webhooks 1.0.0 advises less than 20 kB, the envelope included
 
 
 def make_brief(
@@ -73,7 +74,7 @@ def brief_message(brief: Brief) -> Message:
         pictures = (Picture(cid=STRIP_CID, file_name="depth-strip.png", alt=brief.strip.alt, png=png),)
     return Message(
         type=MESSAGE_TYPE, subject=brief.subject, text=render_text(brief), html=render_page(brief), pictures=pictures,
-        data=render_payload(brief), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
+        data=fitted(render_payload(brief), MOST_BYTES), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
     )  # fmt: skip
 
 

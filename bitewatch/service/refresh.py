@@ -37,7 +37,12 @@ class Refresher:
         self._store = store
         self._sources = sources
         self._every = every
-        self._failed: dict[str, tuple[datetime, str]] = {}
+        self._failed: dict[tuple[str, str], tuple[datetime, str]] = {}
+
+    @property
+    def down(self) -> dict[str, str]:
+        """The sources of which some question has no answer now, with the first reason of each."""
+        return {source: reason for (source, _), (_, reason) in reversed(self._failed.items())}
 
     def weather(self, lake: Lake, now: datetime) -> Weather:
         """The weather of a lake: whole from one source, never spliced."""
@@ -53,11 +58,14 @@ class Refresher:
         for source in self._sources:
             stored = self._stored(source, place)
             if stored is not None and (source.is_file or now - stored.confirmed_at <= LAST_RESORT):
-                return _weather(source, stored, place, failures)
+                try:
+                    return _weather(source, stored, place, failures)
+                except OutsideFailed as error:  # accepted once, by rules that have grown stricter since
+                    failures.append(_one_line(error))
         return Weather(hourly=None, seen=None, failures=tuple(failures))
 
     def _from(self, source: Source, place: Place, now: datetime, failures: list[str]) -> Weather:
-        key = source.url_key([place])
+        key = (source.name, source.url_key([place]))
         stored = self._stored(source, place)
         if stored is not None and not source.is_file and now - stored.confirmed_at < self._every:
             return _weather(source, stored, place, failures)
@@ -79,7 +87,8 @@ class Refresher:
         self._failed.pop(key, None)
         with self._store.write() as connection:
             keep(connection, received, issues)
-            _note_back(connection, source.name, now)
+            if source.name not in self.down:  # a source that fails another lake is not back
+                _note_back(connection, source.name, now)
         stored = self._stored(source, place)
         assert stored is not None
         return _weather(source, stored, place, failures)

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import func, select
+from sqlalchemy.exc import OperationalError
 
 from bitewatch.delivery.decide import Decided, Owed, decide, decide_failed
 from bitewatch.delivery.deliver import Channels, Counts, deliver_due
@@ -24,10 +25,16 @@ from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
 from bitewatch.store.facts import set_fact
+from bitewatch.store.metadata import event
 
 log = logging.getLogger(__name__)
 
 NO_FARTHER_BACK = timedelta(days=2)  #: only today is ever owed, and no zone is two days from UTC's date
+
+#: of events that are not told as INFO; a payload that is set aside makes its source count as down, and that is told
+LEVELS = {
+    Event.FORECAST_SET_ASIDE: logging.DEBUG, Event.MESSAGE_FAILED: logging.WARNING, Event.SOURCE_DOWN: logging.WARNING,
+}  # fmt: skip
 
 
 @dataclass(kw_only=True)
@@ -39,8 +46,12 @@ class Service:
     refresher: Refresher
     now: Callable[[], datetime]
     epoch: int = field(init=False)
+    _told: int = field(init=False)  #: the last event that the log has told of
+    _without_lakes: set[str] = field(init=False, default_factory=set)  #: subscriptions that the log has told of
 
     def __post_init__(self) -> None:
+        with self.store.read() as connection:
+            self._told = connection.execute(select(func.coalesce(func.max(event.c.id), 0))).scalar_one()
         self._take_over()
 
     def _take_over(self) -> None:
@@ -68,17 +79,31 @@ class Service:
         for due in self._owed(subscriptions, now):
             self._decide(due)
         try:
-            return deliver_due(self.store, self.channels, epoch=self.epoch, now_fn=self.now)
+            counts = deliver_due(self.store, self.channels, epoch=self.epoch, now_fn=self.now)
         except Exception:
             self._take_over()  # the row at hand is given back; the next tick goes on
             raise
+        self._tell()
+        return counts
 
     def _refresh(self, subscriptions: list[Subscription], now: datetime) -> None:
         wanted = dict.fromkeys(lake for one in subscriptions for lake in one.lakes)
         for lake_id in wanted:
             if lake_id in self.settings.lakes:
-                for failure in self.refresher.weather(self.settings.lakes[lake_id], now).failures:
-                    log.info("weather for %s: %s", lake_id, failure)
+                try:
+                    self.refresher.weather(self.settings.lakes[lake_id], now)
+                except Exception:  # its brief will say so; the other lakes go on
+                    log.exception("the weather of %s could not be refreshed", lake_id)
+
+    def _tell(self) -> None:
+        """The log says what happened since it last did: each event once."""
+        with self.store.read() as connection:
+            rows = connection.execute(select(event).where(event.c.id > self._told).order_by(event.c.id)).all()
+        for row in rows:
+            log.log(
+                LEVELS.get(row.name, logging.INFO), "%s %s: %s%s", row.name, row.subject, row.reason, _then(row.details)
+            )
+            self._told = row.id
 
     def _owed(self, subscriptions: list[Subscription], now: datetime) -> list[DueBrief]:
         with self.store.read() as connection:
@@ -92,7 +117,9 @@ class Service:
         for one in subscriptions:
             lakes = self._lakes(one)
             if not lakes:
-                log.warning("subscription %s: none of its lakes is in the config folder any more", one.id)
+                if one.id not in self._without_lakes:
+                    self._without_lakes.add(one.id)
+                    log.warning("subscription %s: none of its lakes is in the config folder any more", one.id)
                 continue
             due = due_brief(one, lakes[0].zone_info, now=now, decided=decided)
             if due is not None:
@@ -117,10 +144,10 @@ class Service:
                 trip_hours=one.trip_hours, reader=one.id, now=now, late_by=due.late_by(now),
             )  # fmt: skip
             message = brief_message(brief)
+        except OperationalError:  # the store is busy or full, the brief is not to blame: the next tick tries again
+            raise
         except Exception as error:
-            if isinstance(error, BitewatchError):
-                log.error("the brief of subscription %s could not be made: %s", one.id, error)
-            else:
+            if not isinstance(error, BitewatchError):
                 log.exception("a bug while making the brief of subscription %s", one.id)
             with self.store.write() as connection:
                 return decide_failed(connection, owed, f"{type(error).__name__}: {error}", now=now, domain=domain)
@@ -134,3 +161,11 @@ class Service:
                     details={"lakes": list(used), "day": due.day.isoformat(), "subject": brief.subject},
                 )  # fmt: skip
         return decided
+
+
+def _then(details: str) -> str:
+    """What becomes of a message that was not sent, in words."""
+    told = json.loads(details)
+    if "not_before" in told:
+        return f"; tried again at {told['not_before']}"
+    return f"; {told['state']}" if told.get("state") not in (None, "sent") else ""

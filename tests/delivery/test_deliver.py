@@ -433,3 +433,20 @@ def test_a_folder_that_cannot_be_written_to_waits(post, tmp_path) -> None:
     blocked.unlink()
     post.later(minutes=2)
     assert post.deliver().sent == 1
+
+
+def test_files_of_who_left_on_the_way_do_not_appear(post, tmp_path, monkeypatch) -> None:
+    folder = tmp_path / "briefs"
+    place = post.endpoint(Kind.FILE, str(folder))
+    post.decide(place)
+    build = deliver_module.build_mail
+
+    def leave(frozen, **given):
+        with post.store.write() as connection:
+            suppress_endpoint(connection, place, reason=Suppression.OPERATOR, evidence="", now=post.now)
+        return build(frozen, **given)
+
+    monkeypatch.setattr(deliver_module, "build_mail", leave)
+    assert post.deliver().shut == 1
+    assert list(folder.iterdir()) == []
+    assert post.row().state == "cancelled"

@@ -9,12 +9,13 @@ from bitewatch.errors import Refused
 
 # flags of the `ipaddress` module pass 64:ff9b::/96, 192.88.99.0/24 and others; the blocks are those of the IANA
 # special-purpose registries, the list was put together for this project
-REFUSED = """
+LISTED = """
 127.0.0.1 0.0.0.0 10.1.1.1 172.31.0.1 192.168.0.1 169.254.169.254 100.64.0.1 100.100.100.200 192.0.0.192 192.88.99.1
 198.18.0.1 224.0.0.1 240.0.0.1 255.255.255.255 168.63.129.16 :: ::1 ::ffff:127.0.0.1 ::ffff:169.254.169.254 ::127.0.0.1
 64:ff9b::a9fe:a9fe 64:ff9b:1::7f00:1 2002:7f00:1:: 2001:0:7f00:1:: 2001:db8::1 3fff::1 fd00:ec2::254 fe80::1 fec0::1
 ff02::1 5f00::1 fe80::1%2 2606:4700::1111%1
-""".split()
+"""
+REFUSED = LISTED.split()
 PUBLIC = ["8.8.8.8", "1.1.1.1", "2606:4700::1111", "::ffff:8.8.8.8"]
 # what the system's resolver makes of these is 127.0.0.1
 DISGUISED = ["2130706433", "0x7f000001", "0177.0.0.1", "127.1", "①②⑦.0.0.1", "127。0。0。1", "localhost", "LOCALHOST"]

@@ -232,8 +232,9 @@ def test_the_gate_is_shut_for_an_older_epoch(post, pat: str) -> None:
 
 def test_the_gate_is_shut_for_the_late_the_cancelled_and_who_left(post, pat: str) -> None:
     ends = {}
+    kim = post.endpoint(Kind.EMAIL, "kim@example.com")
     for name in ("late", "left", "cancelled"):
-        post.decide(pat, subscription=name)
+        post.decide(kim if name == "late" else pat, subscription=name)
         ends[name] = take(post)
     with post.store.write() as connection:
         assert cancel_messages(connection, now=post.now, reason="the subscription ended", subscription="cancelled") == 1

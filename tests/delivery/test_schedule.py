@@ -54,7 +54,8 @@ def test_no_retry_after_header_breaks_it(value: str) -> None:
 def test_a_receiver_may_ask_for_more_but_never_for_more_than_a_day(n: int, asked: float, seed: int) -> None:
     plain = webhook_wait_s(n, None, Random(seed))
     wait_s = webhook_wait_s(n, asked, Random(seed))
-    assert plain is not None and wait_s is not None
+    assert plain is not None
+    assert wait_s is not None
     assert wait_s == max(plain, min(asked, 86_400.0))
     again = next_try(Kind.WEBHOOK, n, now=EPOCH, asked_s=asked, rng=Random(seed))
     assert again == EPOCH + timedelta(seconds=wait_s)

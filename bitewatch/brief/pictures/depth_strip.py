@@ -1,6 +1,7 @@
 """The depth strip: three days of this lake's water column, shaded by how likely the fish are at each depth."""
 
 import io
+import textwrap
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
@@ -18,6 +19,7 @@ HOURS = 72
 LAYERS = 60  #: rows of depth in the shading
 FRONT_DOUBT = timedelta(hours=3)  #: how far to each side a front is drawn; the timing of fronts is unproven [own]
 SHADE = "#0072B2"  #: Okabe and Ito's blue; their set can be told apart by colour-blind readers
+TITLE_WIDTH = 55  #: characters of a line above the picture
 BAIT, FRONT, WEEDS = "#D55E00", "#000000", "#009E73"
 
 
@@ -25,6 +27,7 @@ BAIT, FRONT, WEEDS = "#D55E00", "#000000", "#009E73"
 class DepthStrip:
     """What the picture shows, as plain data; hours from the first midnight of the lake's clock."""
 
+    lake: str
     title: str
     alt: str
     unit: str
@@ -97,7 +100,7 @@ def depth_strip(lake_day: LakeDay, words: Words) -> DepthStrip:
     ]
     rock = lake_day.lake.is_rock
     return DepthStrip(
-        title=f"{lake_day.lake.name}: {lake_day.main_species.value} by depth",
+        lake=lake_day.lake.name, title=f"{lake_day.main_species.value} by depth",
         alt=_alt(lake_day, words), unit="ft" if in_feet else "m", per_m=per_m, hour=hour, depth=middle * per_m,
         likely=likely, tops=at.tops_m * per_m, foot=deepest * per_m,
         foot_name="foot of the rock" if rock else "foot of the weed edge",
@@ -128,6 +131,15 @@ def _nights(
         (float(hour[first]) - 0.5, float(hour[last - 1]) + 0.5)
         for first, last in zip(turns[::2], turns[1::2], strict=True)
     )
+
+
+def _drawable(strip: DepthStrip) -> str:
+    """The title, less a lake's name that the one font of the picture has no signs for."""
+    from matplotlib.font_manager import findfont, get_font
+
+    font = get_font(findfont("DejaVu Sans"))
+    whole = f"{strip.lake}: {strip.title}"
+    return whole if all(font.get_char_index(ord(sign)) for sign in whole) else strip.title
 
 
 def draw_depth_strip(strip: DepthStrip) -> bytes:
@@ -164,7 +176,8 @@ def draw_depth_strip(strip: DepthStrip) -> bytes:
         axes.tick_params(axis="x", which="major", length=0)
         axes.tick_params(axis="x", which="minor", length=8)
         axes.set_ylabel(f"{strip.unit} down, to the {strip.foot_name}", fontsize=8)
-        axes.set_title(strip.title, fontsize=9, loc="left", pad=9)
+        title = _drawable(strip)
+        axes.set_title(textwrap.fill(title, TITLE_WIDTH), fontsize=9, loc="left", pad=9, parse_math=False)
         axes.set_xlabel("hatched: the bait; darker: likelier; black bar: trip; grey: night", fontsize=7)
         out = io.BytesIO()
         figure.savefig(out, format="png")

@@ -1,4 +1,4 @@
-"""Real hours to test against: the three New York airports in 2013."""
+"""What every room's tests share: where things lie, and real hours, those of the three New York airports in 2013."""
 
 from collections.abc import Callable
 from functools import cache
@@ -11,6 +11,21 @@ import pytest
 
 from bitewatch.units import MM_PER_INCH, MS_PER_MPH, c_from_f
 from bitewatch.weather.hourly import Hourly, from_points
+
+
+REPO = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="session")
+def repo() -> Path:
+    """The repository."""
+    return REPO
+
+
+@pytest.fixture(scope="session")
+def demo(repo: Path) -> Path:
+    """The config folder of the demonstration."""
+    return repo / "config_demo"
 
 
 @cache
