@@ -115,7 +115,16 @@ def declare(model: type[M], table: Mapping[str, Any], *, file: str) -> M:
     try:
         return model.model_validate(dict(table))
     except ValidationError as error:
-        raise ConfigRefused(_fault(model, table, detail, file) for detail in error.errors()) from error
+        details = error.errors()
+        raise ConfigRefused(_fault(model, table, one, file) for one in details if not _follows(one, details)) from error
+
+
+def _follows(detail: ErrorDetails, details: list[ErrorDetails]) -> bool:
+    """True for a list called too short only because pydantic counts none of its items that are wrong themselves."""
+    place = detail["loc"]
+    return detail["type"] == "too_short" and any(
+        len(other["loc"]) > len(place) and other["loc"][: len(place)] == place for other in details
+    )
 
 
 def _fault(model: type[BaseModel], table: Any, detail: ErrorDetails, file: str) -> Fault:
@@ -137,7 +146,8 @@ def _fault(model: type[BaseModel], table: Any, detail: ErrorDetails, file: str) 
                 if key in table:
                     written, unit, value = key, other, table[key]
         field_info = _fields(owner).get(step)
-        place.append(f".{written}" if place else written)
+        shown = _printable(written)
+        place.append(f".{shown}" if place else shown)
         table = table.get(written, {}) if isinstance(table, dict) else {}
         if field_info is not None:
             owner = _model_inside(field_info.annotation)
@@ -175,8 +185,12 @@ def _shown(kind: str, value: Any) -> str:
     if kind == "missing" or isinstance(value, dict | list):
         return ""
     text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
-    text = "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+    text = _printable(text)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _printable(text: str) -> str:
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 def _right(

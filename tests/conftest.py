@@ -12,7 +12,6 @@ import pytest
 from bitewatch.units import MM_PER_INCH, MS_PER_MPH, c_from_f
 from bitewatch.weather.hourly import Hourly, from_points
 
-
 REPO = Path(__file__).parents[1]
 
 

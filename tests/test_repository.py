@@ -58,7 +58,9 @@ def test_only_the_clock_asks_the_time() -> None:
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if isinstance(node, ast.Attribute) and node.attr in ("now", "utcnow", "today"):
                 owner = ast.unparse(node.value)
-                assert owner not in ("datetime", "date", "datetime.datetime", "pd.Timestamp"), f"{path}: {owner}.{node.attr}"
+                assert owner not in ("datetime", "date", "datetime.datetime", "pd.Timestamp"), (
+                    f"{path}: {owner}.{node.attr}"
+                )
 
 
 def test_nothing_is_pickled() -> None:

@@ -176,7 +176,9 @@ def _other_lakes(choices: Sequence[Choice], table: Techniques, limits: BoatLimit
         if lake_day.outlook is None:
             continue
         words = Words(units, lake_day.lake.zone_info)
-        dangers = [f"DANGER: {caution.text}" for caution in cautions(lake_day, limits, words) if caution.danger]
+        dangers = [
+            f"DANGER: {sentence(caution.text)}" for caution in cautions(lake_day, limits, words) if caution.danger
+        ]
         lines = [*dangers, *how_lines(lake_day, lake_day.outlook, table, words)]
         title = f"If you run {lake_day.lake.name} instead"
         sections.append(Section(key=f"instead-{lake_day.lake.id}", title=title, lines=tuple(lines)))

@@ -29,8 +29,8 @@ def render_payload(brief: Brief) -> dict[str, Any]:
 def fitted(payload: dict[str, Any], most_bytes: int) -> dict[str, Any]:
     """A payload that a receiver with a limit takes; ``left_out`` names what had to go.
 
-    First the sentences of lakes that are not run, then all reasons, then the last lakes; the headline and the lake to run
-    always stay.
+    First the sentences of lakes that are not run, then all reasons, then the last lakes; the headline and the lake to
+    run always stay.
     """
     steps: tuple[tuple[str, Callable[[dict[str, Any]], dict[str, Any]]], ...] = (
         ("sections of other lakes", _without_other_sections),

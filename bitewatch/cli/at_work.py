@@ -1,6 +1,7 @@
 """What commands that work on the config and data folders start with."""
 
 import json
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import click
+from sqlalchemy.exc import OperationalError
 
-from bitewatch.errors import Refused
+from bitewatch.errors import Refused, StoreRefused
 from bitewatch.lake.profile import Lake
 from bitewatch.service import clock
 from bitewatch.service.refresh import Refresher
@@ -29,6 +31,7 @@ class Work:
 
     def refresher(self) -> Refresher:
         """Whoever gets the weather."""
+        logging.getLogger("urllib3").setLevel(logging.ERROR)  # an outage is one line, not one a try, and no address
         settings = self.settings
         sources = build_sources(
             settings.config.sources, settings.folder, api_key=settings.open_meteo_api_key
@@ -49,6 +52,8 @@ def at_work(ctx: click.Context) -> Iterator[Work]:
     store = open_store(settings.data, now=clock.now())
     try:
         yield Work(settings=settings, store=store)
+    except OperationalError as error:  # a full disk, another process that holds the store, a damaged file
+        raise StoreRefused(f"{settings.data}: the store cannot be used now: {error.orig}") from error
     finally:
         store.close()
 

@@ -1,6 +1,7 @@
 """bitewatch rules: the rule book, or what it said of a lake at one hour."""
 
 from datetime import datetime
+from math import isfinite
 from typing import Any
 
 import click
@@ -8,6 +9,7 @@ import click
 from bitewatch.cli.at_work import Work, at_work, echo_json, read_settings
 from bitewatch.errors import OutsideFailed, Refused
 from bitewatch.lake.profile import Lake
+from bitewatch.position.rulebook import Rule
 
 
 @click.command()
@@ -33,7 +35,7 @@ def rules(ctx: click.Context, lake: str | None, at: str | None, as_json: bool) -
 def _list(ctx: click.Context, as_json: bool) -> None:
     book = read_settings(ctx).book
     if as_json:
-        echo_json({"hash": book.hash, "rules": [rule.model_dump(mode="json") for rule in book.rule]})
+        echo_json({"hash": book.hash, "rules": [_as_json(rule) for rule in book.rule]})
         return
     click.echo(f"{len(book.rule)} rules, book {book.hash[:12]}; pushes toward high/edge/tight at full strength\n")
     for rule in book.rule:
@@ -45,6 +47,13 @@ def _list(ctx: click.Context, as_json: bool) -> None:
             click.echo(f"    {species:<9}{pushes.high:+.2f} / {pushes.edge:+.2f} / {pushes.tight:+.2f}")
         click.echo(f"    {rule.reason}")
         click.echo(f"    source: {', '.join(rule.source)}{'; ' + rule.source_note if rule.source_note else ''}\n")
+
+
+def _as_json(rule: Rule) -> dict[str, Any]:
+    """A rule for a program; JSON knows no infinity, so a limit that is open is null."""
+    told = rule.model_dump(mode="json")
+    when = {name: [limit if isfinite(limit) else None for limit in limits] for name, limits in rule.when.items()}
+    return {**told, "when": when}
 
 
 def _told(work: Work, lake: Lake, at: str) -> dict[str, Any]:

@@ -9,8 +9,9 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.exc import OperationalError
 
+from bitewatch.delivery.address import Kind
 from bitewatch.delivery.decide import Decided, Owed, decide, decide_failed
-from bitewatch.delivery.deliver import Channels, Counts, deliver_due
+from bitewatch.delivery.deliver import Channels, Counts, deliver_due, why_email_waits
 from bitewatch.delivery.outbox import sweep_expired
 from bitewatch.delivery.recovery import next_epoch, recover
 from bitewatch.delivery.tables import decision
@@ -47,6 +48,7 @@ class Service:
     now: Callable[[], datetime]
     epoch: int = field(init=False)
     _told: int = field(init=False)  #: the last event that the log has told of
+    _told_waits: str | None = field(init=False, default=None)  #: why mails wait, as the log has told
     _without_lakes: set[str] = field(init=False, default_factory=set)  #: subscriptions that the log has told of
 
     def __post_init__(self) -> None:
@@ -96,14 +98,19 @@ class Service:
                     log.exception("the weather of %s could not be refreshed", lake_id)
 
     def _tell(self) -> None:
-        """The log says what happened since it last did: each event once."""
+        """The log says what happened since it last did, and why mails wait: each once."""
         with self.store.read() as connection:
+            waits = why_email_waits(connection, self.channels, epoch=self.epoch)
+            by_mail = any(one.channel == Kind.EMAIL for one in list_subscriptions(connection))
             rows = connection.execute(select(event).where(event.c.id > self._told).order_by(event.c.id)).all()
         for row in rows:
             log.log(
                 LEVELS.get(row.name, logging.INFO), "%s %s: %s%s", row.name, row.subject, row.reason, _then(row.details)
             )
             self._told = row.id
+        if by_mail and waits and waits != self._told_waits:
+            log.warning("mails wait until this is mended and the service starts again: %s", waits)
+        self._told_waits = waits
 
     def _owed(self, subscriptions: list[Subscription], now: datetime) -> list[DueBrief]:
         with self.store.read() as connection:

@@ -1,0 +1,108 @@
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from bitewatch.brief.cautions import BoatLimits
+from bitewatch.brief.compose import compose
+from bitewatch.brief.lake_day import WeatherSeen
+from bitewatch.declared import declare, read_toml
+from bitewatch.lake.profile import Lake
+from bitewatch.position.rulebook import default_book
+from bitewatch.presentation.technique import techniques
+from bitewatch.presentation.trip import TripHours
+from bitewatch.service.evaluate import evaluate
+from bitewatch.units import UnitSystem
+from bitewatch.weather.hourly import Hourly
+from bitewatch.weather.sources.hourly_csv import hourly_from_csv
+
+DAY = date(2026, 7, 21)  #: the first morning behind the invented front
+NOW = datetime(2026, 7, 21, 8, 0, tzinfo=UTC)
+LEAST = {"id": "x", "name": "Invented Lake", "latitude": 41.3, "longitude": -74.2}
+SEEN = WeatherSeen(
+    source="made-up", model="made-up model", attribution="Weather by nobody at all", is_file=False,
+    retrieved_at=NOW - timedelta(hours=1), reference_time=NOW - timedelta(hours=8), notes=(), payload_sha256="0" * 64,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def hours(demo) -> Hourly:
+    """The invented hours of the demonstration."""
+    hourly, _ = hourly_from_csv((demo / "weather" / "invented-hours.csv").read_bytes())
+    return hourly
+
+
+@pytest.fixture(scope="session")
+def with_columns(hours):
+    """The invented hours with some columns set otherwise, everywhere or over the trip of a day only."""
+
+    def make(*, at=None, **columns):
+        changed = {name: values.copy() for name, values in hours.columns.items()}
+        for name, value in columns.items():
+            if at is None:
+                changed[name][:] = value
+            else:
+                changed[name][at] = value
+        return replace(hours, columns=changed)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def trip_hours(hours):
+    """Where the trip hours of the day stand on the time axis."""
+    zone = declare(Lake, LEAST, file="x").zone_info
+    return TripHours.parse("05:30-11:00").on(hours.time, DAY, zone)
+
+
+@pytest.fixture(scope="session")
+def lake(demo):
+    """A lake of the demonstration by its id, or with no id one of which only name and place are known."""
+
+    def make(lake_id=None, **changed):
+        table = dict(LEAST)
+        if lake_id:
+            table = read_toml(demo / "lakes" / f"{lake_id}.toml", shown_as="x") | {"id": lake_id}
+        return declare(Lake, table | changed, file="x")
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def lake_day(hours, lake):
+    """Evaluates a lake for a day; ``hourly=None`` is a day without weather."""
+
+    def make(
+        of=None, *, hourly=hours, weather=SEEN, no_weather="no weather: nobody answers", day=DAY, now=NOW,
+        trip="05:30-11:00", told_before=None,
+    ):  # fmt: skip
+        return evaluate(
+            lake=of or lake("thrennick"), hourly=hourly, weather=None if hourly is None else weather,
+            no_weather=no_weather, book=default_book(), table=techniques(), trip_hours=TripHours.parse(trip), day=day,
+            now=now, told_before=told_before,
+        )  # fmt: skip
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def limits():
+    """A small boat."""
+    return BoatLimits(max_wave_m=0.3, max_wind_ms=8.0)
+
+
+@pytest.fixture(scope="session")
+def briefed(limits):
+    """Composes lake days."""
+
+    def make(*lake_days, units=UnitSystem.US, limits=limits, late_by=""):
+        return compose(lake_days, table=techniques(), limits=limits, units=units, late_by=late_by)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def nothing_known(hours):
+    """Hours in which every value is missing."""
+    return replace(hours, columns={name: np.full(hours.time.shape, np.nan) for name in hours.columns})

@@ -1,0 +1,138 @@
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from bitewatch.brief.cautions import BoatLimits, cautions, rough_from
+from bitewatch.brief.words import Words
+from bitewatch.units import MS_PER_MPH, UnitSystem, c_from_f
+
+WORDS = Words(UnitSystem.US, ZoneInfo("America/New_York"))
+MILD = {
+    "wind_speed_ms": 3.0, "wind_gust_ms": 4.0, "cape_jkg": 100.0, "air_temp_c": 22.0, "dew_point_c": 12.0,
+    "humidity_pct": 53.0,
+}  # fmt: skip
+
+
+@pytest.fixture
+def heeded(with_columns, trip_hours, lake, lake_day, limits):
+    """Cautions of a mild morning, with some columns of its trip hours and things about the lake set otherwise."""
+
+    def make(*, lake_id="thrennick", limits=limits, profile=None, **columns):
+        of = lake(lake_id, **(profile or {}))
+        return cautions(lake_day(of, hourly=with_columns(at=trip_hours, **MILD | columns)), limits, WORDS)
+
+    return make
+
+
+def test_nothing_to_heed_on_a_mild_morning(heeded):
+    assert heeded() == ()
+
+
+def test_wind_over_the_limit_is_a_danger(heeded):
+    (found,) = heeded(wind_speed_ms=9.0, wind_gust_ms=14.0)
+    assert found.danger
+    assert found.short == "wind to 20 mph, gusts 31 mph, waves about 0.5 ft where they run longest, over your boat's " \
+        "limit from the start"  # fmt: skip
+
+
+def test_wind_at_the_limit_is_none(heeded):
+    assert heeded(wind_speed_ms=8.0, wind_gust_ms=9.0, limits=BoatLimits(max_wave_m=5, max_wind_ms=8.0)) == ()
+
+
+def test_waves_alone_are_a_danger(heeded):
+    (found,) = heeded(wind_speed_ms=6.0, wind_gust_ms=7.0, limits=BoatLimits(max_wave_m=0.1, max_wind_ms=8.0))
+    assert found.danger
+    assert "over your boat's limit" in found.text
+
+
+def test_gusts_alone_are_a_danger(heeded):
+    (found,) = heeded(wind_speed_ms=3.0, wind_gust_ms=12.5)
+    assert found.danger
+    assert "gusts 28 mph" in found.short
+
+
+def test_from_when_it_is_rough(with_columns, trip_hours, lake, lake_day, limits):
+    late = slice(trip_hours.start + 3, trip_hours.stop)
+    day = lake_day(hourly=with_columns(at=late, wind_speed_ms=12.0))
+    assert day.outlook is not None
+    assert rough_from(day.outlook, limits) == late.start
+    (found,) = [one for one in cautions(day, limits, WORDS) if "limit" in one.short]
+    assert "from about 9 AM" in found.short
+    assert rough_from(lake_day(hourly=with_columns(wind_speed_ms=1.0)).outlook, limits) is None
+
+
+@pytest.mark.parametrize(("cape", "told"), [(999.0, 0), (1000.0, 1), (np.nan, 0)])
+def test_storms(heeded, cape, told):
+    found = heeded(cape_jkg=cape)
+    assert len(found) == told
+    for one in found:
+        assert one.danger
+        assert "no source gives one" in one.text
+
+
+#: weather.gov, "Cold Water Hazards and Safety": caution below 70 degF; 50-60 degF is at once life-threatening
+@pytest.mark.parametrize(("water_f", "danger"), [(70.5, None), (69.5, False), (60.5, False), (59.5, True), (40, True)])
+def test_cold_water(heeded, water_f, danger):
+    found = heeded(profile={"water_temp_f": water_f})
+    assert [one.danger for one in found] == ([] if danger is None else [danger])
+
+
+#: NWS heat index chart: 90-103 extreme caution, from 103 danger; index from the chart's own entries
+@pytest.mark.parametrize(
+    ("air_f", "humidity", "level"),
+    [(80, 40, None), (88, 60, "extreme caution"), (90, 70, "danger"), (96, 65, "danger")],
+)
+def test_heat(heeded, air_f, humidity, level):
+    found = heeded(air_temp_c=c_from_f(float(air_f)), humidity_pct=humidity)
+    assert len(found) == (level is not None)
+    for one in found:
+        assert level in one.text
+        assert one.danger is (level == "danger")
+
+
+def test_fog_in_damp_still_air(heeded):
+    (found,) = heeded(air_temp_c=15.0, dew_point_c=14.5, wind_speed_ms=1.0, wind_gust_ms=2.0)
+    assert (found.short, found.danger) == ("fog possible", False)
+    assert heeded(air_temp_c=15.0, dew_point_c=14.5, wind_speed_ms=3.0) == ()
+
+
+def test_warm_water_spares_the_fish(heeded):
+    (found,) = heeded(profile={"water_temp_f": 81})
+    assert not found.danger
+    assert "common practice, from memory" in found.text
+    assert heeded(profile={"water_temp_f": 79}) == ()
+
+
+def test_deep_fish_are_not_caught_to_release(heeded):
+    found = heeded(lake_id="skarrow", profile={"spot": [{"name": "Ledge", "kind": "rock", "depth_ft": 45}]})
+    assert [one.short for one in found] == ["deep fish do not survive release"]
+
+
+def test_danger_stands_first(heeded):
+    found = heeded(wind_speed_ms=12.0, cape_jkg=2500.0, profile={"water_temp_f": 81})
+    assert [one.danger for one in found] == [True, True, False]
+
+
+def test_without_weather_nothing_is_said(lake_day, limits):
+    assert cautions(lake_day(hourly=None), limits, WORDS) == ()
+
+
+def test_missing_hours_are_no_danger_and_no_error(heeded):
+    """What cannot be seen is told under "not known", see tests/service/test_evaluate.py."""
+    nothing = dict.fromkeys(("wind_gust_ms", "cape_jkg", "dew_point_c", "humidity_pct"), np.nan)
+    assert heeded(**nothing) == ()
+
+
+def test_limits_hold_in_the_unit_they_were_written_in(heeded):
+    limit = BoatLimits(max_wave_m=5.0, max_wind_ms=18 * MS_PER_MPH)
+    assert heeded(wind_speed_ms=17.9 * MS_PER_MPH, wind_gust_ms=18 * MS_PER_MPH, limits=limit) == ()
+    assert heeded(wind_speed_ms=18.1 * MS_PER_MPH, wind_gust_ms=19 * MS_PER_MPH, limits=limit)[0].danger
+
+
+def test_a_rock_lake_is_spoken_to_as_one(lake_day, lake, limits):
+    day = lake_day(lake("skarrow"))
+    deep = replace(day, lake=day.lake)
+    for one in cautions(deep, limits, WORDS):
+        assert "weeds" not in one.text

@@ -1,0 +1,232 @@
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from bitewatch.brief.lake_day import WeatherSeen
+from bitewatch.declared import declare, read_toml
+from bitewatch.lake.profile import Lake, Species
+from bitewatch.position.rulebook import default_book
+from bitewatch.presentation.technique import techniques
+from bitewatch.presentation.trip import TripHours
+from bitewatch.service.evaluate import evaluate, last_day_served
+from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS
+from bitewatch.weather.sources.hourly_csv import hourly_from_csv
+
+DAY = date(2026, 7, 21)
+NOW = datetime(2026, 7, 21, 8, 0, tzinfo=UTC)
+TRIP = TripHours.parse("05:30-11:00")
+LEAST = {"id": "x", "name": "Invented Lake", "latitude": 41.3, "longitude": -74.2}
+SEEN = WeatherSeen(
+    source="made-up", model="made-up model", attribution="", is_file=False, retrieved_at=NOW - timedelta(hours=1),
+    reference_time=None, notes=(), payload_sha256="0" * 64,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def hours(demo):
+    return hourly_from_csv((demo / "weather" / "invented-hours.csv").read_bytes())[0]
+
+
+@pytest.fixture(scope="module")
+def thrennick(demo):
+    table = read_toml(demo / "lakes" / "thrennick.toml", shown_as="x")
+    return declare(Lake, table | {"id": "thrennick"}, file="x")
+
+
+@pytest.fixture(scope="module")
+def evaluated(hours, thrennick):
+    """Evaluates a lake of the demonstration, with what is named set otherwise."""
+
+    def make(**changed):
+        given = {
+            "lake": thrennick, "hourly": hours, "weather": SEEN, "no_weather": "no weather", "book": default_book(),
+            "table": techniques(), "trip_hours": TRIP, "day": DAY, "now": NOW, "told_before": None,
+        }  # fmt: skip
+        return evaluate(**given | changed)
+
+    return make
+
+
+def without(hours, *columns, at=slice(None)):
+    changed = {name: values.copy() for name, values in hours.columns.items()}
+    for name in columns:
+        changed[name][at] = np.nan
+    return replace(hours, columns=changed)
+
+
+def cut(hours, keep):
+    return replace(hours, time=hours.time[keep], columns={name: hours[name][keep] for name in COLUMNS})
+
+
+def test_a_whole_day(evaluated):
+    day = evaluated()
+    assert day.no_call == ""
+    assert day.outlook is not None
+    assert (day.start, day.end) == (
+        datetime(2026, 7, 21, 9, 30, tzinfo=UTC), datetime(2026, 7, 21, 15, 0, tzinfo=UTC)
+    )  # fmt: skip
+    assert set(day.outlook.calls) == set(day.outlook.plans) == {Species.CRAPPIE, Species.BLUEGILL}
+    call = day.outlook.calls[Species.CRAPPIE]
+    assert call.probability.shape == (3, 3, day.outlook.hourly.time.size)  # positions, spots, hours
+    np.testing.assert_allclose(call.probability.sum(axis=0), 1.0)
+    trip = day.outlook.trip
+    assert trip.stop - trip.start == 6
+    for plan in day.outlook.plans.values():
+        assert (plan[0].hours.start, plan[-1].hours.stop) == (0, 6)
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [("pressure_hpa", "air pressure"), ("air_temp_c", "air temperature"), ("wind_speed_ms", "wind")],
+)
+def test_a_core_column_that_is_missing_leaves_no_call(evaluated, hours, column, words):
+    trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
+    for at in (slice(None), trip, slice(trip.start, trip.start + 4)):
+        day = evaluated(hourly=without(hours, column, at=at))
+        assert day.outlook is None
+        assert day.no_call == f"made-up gives no {words} for that day"
+
+
+def test_all_that_lack_are_named(evaluated, hours):
+    day = evaluated(hourly=without(hours, *CORE_COLUMNS))
+    assert day.no_call == "made-up gives no air pressure and no air temperature and no wind for that day"
+
+
+@pytest.mark.parametrize("column", [name for name in COLUMNS if name not in CORE_COLUMNS])
+def test_any_other_column_may_be_missing(evaluated, hours, column):
+    day = evaluated(hourly=without(hours, column))
+    assert day.outlook is not None
+    assert np.isfinite(day.outlook.calls[Species.CRAPPIE].probability).all()
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [("wind_gust_ms", "gusts"), ("cape_jkg", "storm energy"), ("humidity_pct", "humidity"), ("wind_speed_ms", "wind")],
+)
+def test_a_danger_that_cannot_be_seen_is_said(evaluated, hours, column, words):
+    trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
+    holes = without(hours, column, at=slice(trip.start, trip.start + 1))
+    assert any(f"{words}; a danger from there cannot be seen" in one for one in evaluated(hourly=holes).doubts)
+    assert not any("cannot be seen" in one for one in evaluated().doubts)
+
+
+@pytest.mark.parametrize("lacking", [1, 30, 200])
+def test_hours_that_end_before_the_trip_does(evaluated, hours, lacking):
+    trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
+    day = evaluated(hourly=cut(hours, slice(0, trip.stop - lacking)))
+    assert day.outlook is None
+    assert day.no_call.startswith("the hours of made-up run from 2026-07-07 20:00 to ")
+    assert day.no_call.endswith(" and miss the trip")
+
+
+def test_hours_that_start_after_launch(evaluated, hours):
+    trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
+    day = evaluated(hourly=cut(hours, slice(trip.start + 1, None)))
+    assert "miss the trip" in day.no_call
+
+
+def test_hours_that_hold_the_trip_and_no_more(evaluated, hours):
+    """Without a past the governing front is missing, not absent."""
+    trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
+    day = evaluated(hourly=cut(hours, trip))
+    assert day.outlook is not None
+    assert not day.outlook.front_strength_seen
+    assert {"front_strength", "hours_since_front", "pressure_change_6h_hpa"} <= set(day.outlook.missing)
+
+
+def test_no_weather_at_all(evaluated):
+    day = evaluated(hourly=None, weather=None, no_weather="no weather: made-up did not answer")
+    assert (day.outlook, day.no_call) == (None, "no weather: made-up did not answer")
+    assert day.depths.edge_m == pytest.approx(4.8768)
+
+
+@pytest.mark.parametrize(
+    ("age_h", "is_file", "doubt", "no_call"),
+    [
+        (6.0, False, "", ""),
+        (6.1, False, "the forecast was received 6 hours ago", ""),
+        (24.0, False, "the forecast was received 24 hours ago", ""),
+        (24.1, False, "", "the newest forecast is 24 hours old, too old to use"),
+        (50.0, False, "", "the newest forecast is 50 hours old, too old to use"),
+        (5000.0, True, "", ""),
+    ],
+)
+def test_an_old_issue(evaluated, age_h, is_file, doubt, no_call):
+    weather = replace(SEEN, retrieved_at=NOW - timedelta(hours=age_h), is_file=is_file)
+    day = evaluated(weather=weather)
+    assert day.no_call == no_call
+    assert (day.outlook is None) == bool(no_call)
+    assert [one for one in day.doubts if "received" in one] == ([doubt] if doubt else [])
+
+
+def test_notes_of_the_source_and_earlier_doubts_are_passed_on(evaluated):
+    day = evaluated(weather=replace(SEEN, notes=("2 lines were left out",)), more_doubts=("a doubt",))
+    assert {"2 lines were left out", "a doubt"} <= set(day.doubts)
+
+
+def test_each_thing_left_out_is_said(evaluated):
+    """Every optional entry of the profile: one line of doubt, or a rule variable that is missing, or a reason."""
+    whole = {
+        "area_km2": 1.2, "mean_depth_m": 5.0, "max_depth_m": 14.0, "secchi_m": 3.0, "weed_edge_m": 4.5,
+        "weed_tops_m": 2.0, "weed_cover": 0.5, "water_temp_c": 25.0, "water_temp_on": DAY,
+        "spot": [{"name": "Reed Point", "kind": "point", "depth_m": 5.0, "open_water_bearing_deg": 90}],
+    }  # fmt: skip
+
+    def said(**profile):
+        day = evaluated(lake=declare(Lake, LEAST | profile, file="x"))
+        assert day.outlook is not None
+        reasons = {window.spot_reason for plan in day.outlook.plans.values() for window in plan}
+        return set(day.doubts) | set(day.outlook.missing) | reasons
+
+    complete = said(**whole)
+    for key in ("area_km2", "mean_depth_m", "secchi_m", "weed_edge_m", "weed_tops_m", "weed_cover", "spot"):
+        assert said(**{name: value for name, value in whole.items() if name != key}) - complete, key
+    undated = said(**{name: value for name, value in whole.items() if not name.startswith("water_temp")})
+    assert "no water temperature entered" in undated
+    assert "water_temp_c" in undated
+    shallow = {name: value for name, value in whole.items() if name not in ("mean_depth_m", "max_depth_m")}
+    assert "mean depth not entered: for the waves it is taken as shallow" in said(**shallow)
+
+
+@pytest.mark.parametrize("days", [0, 5, 12])
+def test_a_reading_held_for_days_tells_of_no_change(evaluated, days):
+    lake = declare(Lake, LEAST | {"water_temp_c": 24.0, "water_temp_on": DAY - timedelta(days=days)}, file="x")
+    day = evaluated(lake=lake)
+    assert day.outlook is not None
+    assert "water_temp_change_3d_c" in day.outlook.missing
+    assert "water_temp_c" not in day.outlook.missing
+
+
+def test_waves_of_a_lake_without_an_area_are_unknown(evaluated):
+    day = evaluated(lake=declare(Lake, LEAST, file="x"))
+    assert day.outlook is not None
+    assert np.isnan(day.outlook.wave_height_m).all()
+
+
+def test_a_rule_that_is_off_is_silent_on_that_lake(evaluated):
+    book = default_book()
+    with_rule, without_rule = evaluated(), evaluated(book=book.without(["cold-front-day-one"]))
+    assert with_rule.outlook is not None
+    assert without_rule.outlook is not None
+    tight = [
+        day.outlook.calls[Species.CRAPPIE].probability[2][..., day.outlook.trip].mean()
+        for day in (with_rule, without_rule)
+    ]
+    assert tight[0] > tight[1] + 0.1
+
+
+def test_the_same_answer_whatever_the_clock_says_within_the_hour(evaluated):
+    first, second = evaluated(), evaluated(now=NOW + timedelta(minutes=20))
+    assert first.outlook is not None
+    assert second.outlook is not None
+    for species, call in first.outlook.calls.items():
+        np.testing.assert_array_equal(call.probability, second.outlook.calls[species].probability)
+
+
+def test_last_day_served(evaluated, hours):
+    lake = evaluated().lake
+    assert last_day_served(hours, TRIP, lake) == date(2026, 7, 25)
+    assert last_day_served(hours, TripHours.parse("18:00-21:00"), lake) == date(2026, 7, 24)
+    assert last_day_served(cut(hours, slice(0, 5)), TRIP, lake) is None

@@ -1,0 +1,285 @@
+"""Weather in the order of the sources, kept as it came, asked for no more often than is polite."""
+
+import copy
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from pytest_httpserver import HTTPServer
+from sqlalchemy import select
+from werkzeug import Request, Response
+
+from bitewatch.errors import SourceRefused, SourceUnavailable
+from bitewatch.service.refresh import LAST_RESORT, TRY_AGAIN, Refresher, Weather
+from bitewatch.weather.sources.http import PoliteClient
+from bitewatch.weather.sources.open_meteo import OpenMeteo
+from bitewatch.weather.sources.settings import OpenMeteoSettings
+from bitewatch.weather.tables import payload
+
+if TYPE_CHECKING:
+    from tests.service.conftest import Bench, Said
+
+NO_NUMBERS = b"time,air_temp_c\n2026-07-20T00:00:00Z,NaN\n2026-07-20T01:00:00Z,NaN\n"
+Another = Callable[..., "Said"]
+
+
+def weather(bench: "Bench", refresher: Refresher, lake: str = "thrennick") -> Weather:
+    return refresher.weather(bench.settings.lake(lake), bench.now)
+
+
+def colder(hours: bytes) -> bytes:
+    """The same table as another issue of it: ten degrees colder."""
+    lines = hours.decode().splitlines()
+    rows = [line.split(",") for line in lines[2:]]
+    return "\n".join([lines[1], *(",".join([*row[:2], str(float(row[2]) - 10), *row[3:]]) for row in rows)]).encode()
+
+
+def source_of(seen: Weather) -> str | None:
+    return None if seen.seen is None else seen.seen.source
+
+
+def test_the_first_source_that_answers_is_the_only_one_asked(bench: "Bench", said: "Said", another: Another) -> None:
+    second = another(name="second")
+    bench.sources.append(second)
+    assert source_of(weather(bench, bench.refresher())) == "said"
+    assert second.asked == []
+
+
+def test_not_asked_again_while_fresh(bench: "Bench", said: "Said") -> None:
+    refresher = bench.refresher()
+    first = weather(bench, refresher)
+    bench.move(minutes=59)
+    assert weather(bench, refresher).seen == first.seen
+    assert weather(bench, bench.refresher()).seen == first.seen  # nor by another process
+    assert len(said.asked) == 1
+    bench.move(minutes=1)
+    again = weather(bench, refresher)
+    assert len(said.asked) == 2
+    assert again.seen is not None
+    assert again.seen.retrieved_at == bench.now  # the same body, confirmed
+    assert len(bench.events("ForecastArrived")) == 1
+
+
+def test_a_file_is_looked_at_every_time(bench: "Bench", said: "Said", hours: bytes) -> None:
+    said.is_file = True
+    refresher = bench.refresher()
+    before = weather(bench, refresher)
+    said.body = colder(hours)
+    after = weather(bench, refresher)
+    assert before.hourly is not None
+    assert after.hourly is not None
+    assert np.allclose(after.hourly["air_temp_c"], before.hourly["air_temp_c"] - 10)
+
+
+def test_the_next_source_when_the_one_before_fails_whole_and_never_spliced(
+    bench: "Bench", said: "Said", another: Another, hours: bytes
+) -> None:
+    second = another(name="second", body=colder(hours))
+    bench.sources.append(second)
+    refresher = bench.refresher()
+    warm = weather(bench, refresher).hourly
+    bench.move(hours=1)
+    said.fails = SourceUnavailable("said: does not accept connections")
+    seen = weather(bench, refresher)
+    assert source_of(seen) == "second"
+    assert seen.failures == ("said: does not accept connections",)
+    assert warm is not None
+    assert seen.hourly is not None
+    assert np.allclose(seen.hourly["air_temp_c"], warm["air_temp_c"] - 10)  # every hour, also those that said had told
+
+
+def test_the_last_good_issue_for_a_day_and_then_none(bench: "Bench", said: "Said") -> None:
+    refresher = bench.refresher()
+    good, came_at = weather(bench, refresher), bench.now
+    said.fails = SourceUnavailable("said: did not answer in time")
+    bench.now = came_at + LAST_RESORT
+    late = weather(bench, refresher)
+    assert late.seen == good.seen
+    assert late.failures == ("said: did not answer in time",)
+    bench.move(seconds=1)
+    none = weather(bench, refresher)
+    assert (none.hourly, none.seen) == (None, None)
+    assert none.failures == ("said: did not answer in time",)
+
+
+def test_a_fresh_answer_of_the_second_goes_before_an_old_one_of_the_first(
+    bench: "Bench", said: "Said", another: Another
+) -> None:
+    second = another(name="second", fails=SourceUnavailable("second: down"))
+    bench.sources.append(second)
+    refresher = bench.refresher()
+    weather(bench, refresher)
+    bench.move(hours=2)
+    said.fails = SourceRefused("said: answered 400")
+    assert source_of(weather(bench, refresher)) == "said"  # both fail: the old one is what there is
+    second.fails = None
+    bench.move(minutes=6)
+    assert source_of(weather(bench, refresher)) == "second"
+
+
+def test_not_asked_again_within_five_minutes_of_a_failure(bench: "Bench", said: "Said") -> None:
+    said.fails = SourceUnavailable("said: down")
+    refresher = bench.refresher()
+    for _ in range(3):
+        assert weather(bench, refresher).failures == ("said: down",)
+        bench.move(seconds=90)
+    assert len(said.asked) == 1
+    bench.now = said.asked[0][1] + TRY_AGAIN
+    said.fails = None
+    assert weather(bench, refresher).failures == ()
+    assert len(said.asked) == 2
+
+
+def test_an_outage_and_its_end_are_told_once_each(bench: "Bench", said: "Said") -> None:
+    refresher = bench.refresher()
+    weather(bench, refresher)
+    said.fails = SourceUnavailable("said: down")
+    for _ in range(4):
+        bench.move(hours=1)
+        weather(bench, refresher)
+    refresher = bench.refresher()  # a restart in the middle
+    weather(bench, refresher)
+    assert [row.reason for row in bench.events("SourceDown")] == ["said: down"]
+    assert bench.events("SourceBack") == []
+    said.fails = None
+    for _ in range(3):
+        bench.move(hours=1)
+        weather(bench, refresher)
+    (back,) = bench.events("SourceBack")
+    assert back.subject == "said"
+    assert len(bench.events("SourceDown")) == 1
+
+
+def test_a_source_that_fails_one_lake_is_not_back_because_it_serves_another(bench: "Bench", said: "Said") -> None:
+    said.fails_for = {"thrennick"}
+    refresher = bench.refresher()
+    for _ in range(3):
+        assert weather(bench, refresher, "thrennick").seen is None
+        assert weather(bench, refresher, "skarrow").seen is not None
+        bench.move(hours=1)
+    assert refresher.down == {"said": "said: nothing for thrennick"}
+    assert (len(bench.events("SourceDown")), bench.events("SourceBack")) == (1, [])
+    said.fails_for = set()
+    weather(bench, refresher, "skarrow")
+    weather(bench, refresher, "thrennick")
+    assert refresher.down == {}
+    assert len(bench.events("SourceBack")) == 1
+
+
+def test_a_body_without_a_number_is_set_aside_and_the_last_good_issue_stays(bench: "Bench", said: "Said") -> None:
+    refresher = bench.refresher()
+    good = weather(bench, refresher)
+    said.body, before = NO_NUMBERS, said.body
+    bench.move(hours=1)
+    for _ in range(2):
+        seen = weather(bench, refresher)
+        assert seen.seen == good.seen
+        assert "no usable hours" in seen.failures[0]
+        bench.move(hours=1)
+    assert len(bench.events("ForecastSetAside")) == 1
+    with bench.store.read() as connection:
+        assert [row.set_aside is None for row in connection.execute(select(payload).order_by(payload.c.id))] == [
+            True, False,
+        ]  # fmt: skip
+    said.body = before
+    healed = weather(bench, refresher)
+    assert healed.failures == ()
+    assert healed.seen is not None
+    assert healed.seen.retrieved_at == bench.now
+
+
+def test_what_was_accepted_and_is_no_longer_is_passed_over(
+    bench: "Bench", said: "Said", another: Another, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    second = another(name="second")
+    bench.sources.append(second)
+    weather(bench, bench.refresher())
+    said.fails = SourceUnavailable("said: down")
+    weather(bench, Refresher(bench.store, [second], every=timedelta(hours=1)))
+    bench.move(hours=2)
+    second.fails = SourceUnavailable("second: down")
+    monkeypatch.setattr("bitewatch.weather.sources.hourly_csv.LONGEST", np.timedelta64(1, "D"))
+    none = weather(bench, bench.refresher())
+    assert none.seen is None
+    assert [reason.partition(":")[0] for reason in none.failures] == [
+        "said", "second", *["the hours are not whole hours that follow each other"] * 2,
+    ]  # fmt: skip
+
+
+NOW = datetime(2026, 6, 1, 0, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def answer(repo: Path) -> Any:
+    """An answer of Open-Meteo for 46.1 N 94.2 W, around `NOW`."""
+    return json.loads((repo / "tests" / "data" / "weather" / "open_meteo_one.json").read_text("utf-8"))
+
+
+def test_open_meteo_over_the_wire(bench: "Bench", httpserver: HTTPServer, answer: Any) -> None:
+    answers: list[Response] = []
+
+    def serve(request: Request) -> Response:
+        return answers.pop(0)
+
+    def json_answer(text: str, status: int = 200) -> Response:
+        return Response(text, status, content_type="application/json")
+
+    httpserver.expect_request("/v1/forecast", method="POST").respond_with_handler(serve)
+    source = OpenMeteo(
+        OpenMeteoSettings(url=httpserver.url_for("/v1/forecast")), PoliteClient("bitewatch (mail@club.example)")
+    )
+    lake = bench.settings.lake("thrennick").model_copy(
+        update={"latitude": 46.1, "longitude": -94.2, "elevation_m": None}
+    )  # fmt: skip
+    bench.sources[:] = [source]
+    bench.now = NOW
+    refresher = bench.refresher()
+
+    answers.append(json_answer(json.dumps(answer)))
+    good = refresher.weather(lake, bench.now)
+    assert good.failures == ()
+    assert good.seen is not None
+    assert (good.seen.source, good.seen.model, good.seen.retrieved_at) == ("open-meteo", "ecmwf_ifs", NOW)
+    assert refresher.weather(lake, bench.now + timedelta(minutes=30)).seen == good.seen  # no answer was left to give
+
+    spoilt = copy.deepcopy(answer)
+    spoilt["hourly"]["temperature_2m"][3] = float("nan")
+    for body, reason in (
+        (json_answer(json.dumps(spoilt)), "the body is not strict JSON"),
+        (json_answer('{"error": true, "reason": "Daily API request limit exceeded"}', 429), "limit exceeded"),
+        (Response("<html>maintenance</html>", content_type="text/html"), "the content type is 'text/html'"),
+    ):
+        bench.move(hours=1)
+        answers.append(body)
+        seen = refresher.weather(lake, bench.now)
+        assert seen.seen == good.seen
+        assert len(seen.failures) == 1
+        assert reason in seen.failures[0]
+        assert "\n" not in seen.failures[0]
+    assert len(bench.events("SourceDown")) == 1
+
+    bench.move(hours=1)
+    answers.append(json_answer(json.dumps(answer)))
+    again = refresher.weather(lake, bench.now)
+    assert again.failures == ()
+    assert again.seen is not None
+    assert again.seen.retrieved_at == bench.now
+    assert len(bench.events("SourceBack")) == 1
+    assert answers == []
+
+
+def test_an_unreachable_server_is_one_plain_line(bench: "Bench", httpserver: HTTPServer) -> None:
+    url = httpserver.url_for("/v1/forecast")
+    client = PoliteClient("bitewatch (mail@club.example)", backoff_factor=0)
+    bench.sources[:] = [OpenMeteo(OpenMeteoSettings(url=url), client)]
+    httpserver.stop()  # its port is closed now
+    try:
+        none = weather(bench, bench.refresher())
+    finally:
+        httpserver.start()
+    assert none.seen is None
+    assert none.failures == (f"{httpserver.host}:{httpserver.port}: does not accept connections",)
