@@ -139,8 +139,8 @@ def test_what_cannot_be_written_is_refused_in_one_line(run: Run, tmp_path: Path)
         (["rules", "thrennick", "--at", "noon"], "write YYYY-MM-DDTHH:MM"),
         (["subscribe", "thrennick", "--to", "ftp://x", "--at", "04:30"], "accepted are mailto:"),
         (["subscribe", "thrennick", "--to", "http://example.org/x", "--at", "04:30"], "accepted are"),
-        (["subscribe", "thrennick", "--to", "file:/tmp/x", "--at", "4h"], "write HH:MM, such as 04:30"),
-        (["subscribe", "thrennick", "--to", "file:/tmp/x", "--at", "04:30", "--days", "weekend"], "write them as sat"),
+        (["subscribe", "thrennick", "--to", "file:briefs", "--at", "4h"], "write HH:MM, such as 04:30"),
+        (["subscribe", "thrennick", "--to", "file:briefs", "--at", "04:30", "--days", "weekend"], "write them as sat"),
         (["unsubscribe", "none"], "bitewatch subscriptions lists them"),
         (["fronts", "/no/such/file.csv", "--lat", "41"], "No such file"),
     ],
@@ -154,7 +154,7 @@ def test_refused_with_what_would_be_right(run: Run, arguments: list[str], right:
     [
         ["brief"], ["brief", "thrennick", "--dya", DAY], ["rules", "thrennick"], ["rules", "--at", DAY], ["nothing"],
         ["subscribe", "thrennick"], ["fronts", "x.csv"], ["fronts", "x.csv", "--lat", "91"],
-        ["subscribe", "thrennick", "--to", "file:/tmp/x", "--at", "04:30", "--for", "monday"],
+        ["subscribe", "thrennick", "--to", "file:briefs", "--at", "04:30", "--for", "monday"],
     ],
 )  # fmt: skip
 def test_a_wrong_use_is_exit_code_2(run: Run, arguments: list[str]) -> None:
@@ -328,6 +328,7 @@ def test_a_webhook_secret_is_shown_once_and_no_secret_ever_again(
     assert said[5].stdout == "sent 0, deferred 3, refused 0, unknown 0\n"
     everything = "".join(one.output for one in said) + caplog.text
     assert caplog.text.count("MessageFailed") == 3
+    assert "whsec_" not in everything  # nor a secret that would not be the one that signs
     for canary in (secret, secret.removeprefix("whsec_"), "canary-in-a-coal-mine"):
         assert canary not in everything
 

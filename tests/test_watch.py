@@ -31,7 +31,7 @@ from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 from bitewatch.weather.sources.open_meteo import VARIABLES
 
 DUE = datetime(2026, 7, 21, 8, 30, tzinfo=UTC)  # 04:30 on the demo lakes
-PATIENCE_S = 60
+PATIENCE_S = 15
 PASSWORD = "correct-horse-battery"
 
 
@@ -98,7 +98,7 @@ class Child:
     def until(self, text: str) -> str:
         """The next line of the log that holds a text."""
         if not hasattr(self, "_reader"):
-            self._reader = threading.Thread(target=self._read)
+            self._reader = threading.Thread(target=self._read, daemon=True)
             self._reader.start()
         while text not in (line := self._lines.get(timeout=PATIENCE_S)):
             assert line, f"the process ended without saying {text!r}: {''.join(self._said)}"
@@ -166,7 +166,7 @@ def mailbox() -> Iterator[Callable[..., Mailbox]]:
             context.load_cert_chain(Path(__file__).parent / "data" / "delivery" / "localhost.pem")
 
             def knows(server: SMTP, session: Session, envelope: Envelope, mechanism: str, login: Any) -> AuthResult:
-                return AuthResult(success=login == LoginPassword(b"pat", PASSWORD.encode()))
+                return AuthResult(success=login == LoginPassword(b"pat", PASSWORD.encode()), handled=False)
 
             more = {"tls_context": context, "require_starttls": True, "auth_required": True, "authenticator": knows}
         running.append(Controller(box, hostname="127.0.0.1", port=box.port, **more))

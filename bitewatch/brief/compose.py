@@ -12,7 +12,7 @@ from bitewatch.brief.how import how_lines, other_species_lines, spot_words, wher
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.brief.outlook_lines import change_lines, first_window, next_day_lines, since_last_lines, why_lines
 from bitewatch.brief.pictures.depth_strip import DepthStrip, depth_strip
-from bitewatch.brief.words import Words, position_words, sentence
+from bitewatch.brief.words import Words, listed, position_words, sentence
 from bitewatch.position.variables import VARIABLES
 from bitewatch.presentation.technique import Techniques
 from bitewatch.units import UnitSystem
@@ -50,7 +50,12 @@ class Brief:
 
 
 def compose(
-    lake_days: Sequence[LakeDay], *, table: Techniques, limits: BoatLimits, units: UnitSystem, late_by: str = ""
+    lake_days: Sequence[LakeDay],
+    *,
+    table: Techniques,
+    limits: BoatLimits,
+    units: UnitSystem,
+    notices: Sequence[str] = (),
 ) -> Brief:
     """The brief of one or more lakes for one trip.
 
@@ -58,8 +63,8 @@ def compose(
     ----------
     lake_days
         At least one, all for the same day; the lake to run stands first in the result.
-    late_by
-        How late the brief goes out, in words; empty if it is in time.
+    notices
+        What the reader must know of this brief itself, in sentences: that it is late, or for a day of its own choice.
 
     Raises
     ------
@@ -75,7 +80,7 @@ def compose(
     heeded = cautions(main, limits, words)
     headline = _headline(main, words, heeded, several=len(lake_days) > 1)
     sections = [
-        *_late(late_by),
+        Section(key="notice", title="Mind", lines=tuple(notices)),
         *_lakes(choices),
         *_main_sections(main, table, words),
         *_other_lakes(choices[1:], table, limits, units),
@@ -129,13 +134,11 @@ def _headline(main: LakeDay, words: Words, heeded: Sequence[Caution], *, several
     dangers = [caution.short for caution in heeded if caution.danger]
     if dangers:
         return (f"DANGER: {'; '.join(dangers)}.", told)
-    seen = "No danger seen in this forecast" if main.outlook else "Dangers cannot be seen without a forecast"
+    seen = "Dangers cannot be seen without a forecast"
+    if main.outlook is not None:
+        blind = f", but {listed(list(main.outlook.unseen))} cannot be seen in it" if main.outlook.unseen else ""
+        seen = f"No danger seen in this forecast{blind}"
     return (told, f"{seen}; official warnings unavailable, check before you launch.")
-
-
-def _late(late_by: str) -> list[Section]:
-    lines = (f"This brief is {late_by} late.",) if late_by else ()
-    return [Section(key="late", title="Late", lines=lines)]
 
 
 def _lakes(choices: Sequence[Choice]) -> list[Section]:

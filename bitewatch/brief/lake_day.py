@@ -51,6 +51,7 @@ class Outlook:
     calls: Mapping[Species, Call]
     plans: Mapping[Species, tuple[PlannedWindow, ...]]
     missing: tuple[str, ...]  #: rule variables that are missing in the trip hours
+    unseen: tuple[str, ...]  #: dangers that the trip hours do not all tell of, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,11 +57,7 @@ class Words:
 
     def temperature(self, temp_c: float) -> str:
         """A temperature, to the degree."""
-        return f"{round(f_from_c(temp_c))} degF" if self._us else f"{round(temp_c)} degC"
-
-    def temperature_change(self, change_c: float) -> str:
-        """A difference of temperature, without its sign."""
-        return f"{round(abs(change_c) * 1.8)} degF" if self._us else f"{round(abs(change_c))} degC"
+        return f"{round(f_from_c(temp_c))} °F" if self._us else f"{round(temp_c)} °C"
 
     def wind(self, speed_ms: float) -> str:
         """A wind speed."""

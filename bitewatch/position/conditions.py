@@ -56,6 +56,7 @@ def make_conditions(
     sun: "Sun",
     day_of_year: ArrayLike,
     water_temp_c: ArrayLike | None,
+    water_temp_change_3d_c: ArrayLike | None,
     secchi_m: ArrayLike | None,
     weed_cover: ArrayLike | None,
     weed_tops_m: ArrayLike | None,
@@ -79,9 +80,9 @@ def make_conditions(
         Its elevation, and whether it rises.
     day_of_year : array_like
         Local date, 1 to 366.
-    water_temp_c : array_like or None
-        Surface temperature. Its change over three days is known only where both hours are, and only if it is given hour
-        by hour: one reading tells of no change. [degC]
+    water_temp_c, water_temp_change_3d_c : array_like or None
+        Surface temperature, and how it differs from 72 hours before. Whoever knows the water knows whether it was
+        followed: one reading held for days tells of no change, which is not a change of 0. [degC]
     secchi_m, weed_cover, weed_tops_m, oxygen_margin_m : array_like or None
         From the profile. [m, share, m, m]
     open_water_bearing_deg : array_like or None
@@ -94,7 +95,6 @@ def make_conditions(
     """
     hours = hourly.time.size
     water_temp, secchi = _known(water_temp_c), _known(secchi_m)
-    is_followed = water_temp.ndim > 0 and water_temp.shape[-1] == hours
     derived = {
         "front_strength": fronts.front_strength,
         "hours_since_front": fronts.hours_since_front,
@@ -103,7 +103,7 @@ def make_conditions(
         "pressure_change_6h_hpa": _change(hourly["pressure_hpa"], 6),
         "stable_days": stable_days,
         "water_temp_c": water_temp,
-        "water_temp_change_3d_c": _change(water_temp, 72) if is_followed else np.nan,
+        "water_temp_change_3d_c": _known(water_temp_change_3d_c),
         "day_of_year": day_of_year,
         "sun_elevation_deg": sun.elevation_deg,
         "sun_rising": sun.rising,

@@ -21,13 +21,14 @@ class DueBrief:
     due: datetime
     expires_at: datetime  #: the end of the local date
 
-    def late_by(self, now: datetime) -> str:
-        """How late it is, in words; empty if it is in time."""
+    def notices(self, now: datetime) -> tuple[str, ...]:
+        """That it is late, and by how much; nothing if it is in time."""
         late = now - self.due
         if late < LATE_AFTER:
-            return ""
+            return ()
         minutes = round(late.total_seconds() / 60)
-        return f"{minutes} minutes" if minutes < 120 else f"{minutes // 60} hours"
+        told = f"{minutes} minutes" if minutes < 120 else f"{minutes // 60} hours"
+        return (f"This brief is {told} late.",)
 
 
 def due_brief(

@@ -1,7 +1,6 @@
 """One lake, one issue, one trip: from hours to fronts, conditions, calls and plans. Pure; the clock is handed in."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -31,13 +30,11 @@ COLUMN_WORDS = {
     "humidity_pct": "humidity", "wind_speed_ms": "wind", "wind_from_deg": "wind direction", "wind_gust_ms": "gusts",
     "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine", "cape_jkg": "storm energy",
 }  # fmt: skip
-WARNING_COLUMNS = (
-    "wind_speed_ms",
-    "wind_gust_ms",
-    "air_temp_c",
-    "humidity_pct",
-    "cape_jkg",
-)  #: dangers are seen in them
+#: a danger, in words -> the columns in which it would be seen
+DANGER_COLUMNS = {
+    "wind": ("wind_speed_ms",), "gusts": ("wind_gust_ms",), "heat": ("air_temp_c", "humidity_pct"),
+    "storms": ("cape_jkg",),
+}  # fmt: skip
 MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow, as natural lakes with weeds are [own]
 
@@ -126,12 +123,10 @@ def _outlook(
     conditions = make_conditions(
         hourly=hourly, fronts=seen, stable_days=stable_days(hourly, score, passage), sun=sun,
         day_of_year=(days - days.astype("datetime64[Y]")).astype(int) + 1.0,
-        water_temp_c=water.value_c, secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
+        water_temp_c=water.value_c, water_temp_change_3d_c=water.change_3d_c,
+        secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
         open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
     )  # fmt: skip
-    # one reading held for days tells of no change, which is another thing than a change of 0
-    unknown = np.full(conditions.shape, np.nan)
-    conditions = replace(conditions, values={**conditions.values, "water_temp_change_3d_c": unknown})
     trip = trip_hours.on(hourly.time, day, zone)
     said = calls(book, conditions, lake.species)
     plans = {
@@ -143,8 +138,9 @@ def _outlook(
         front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
         wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
+        unseen=_unseen(hourly, trip),
     )  # fmt: skip
-    doubts = [water.doubt, *_wave_doubts(lake), _unseen(hourly, trip)]
+    doubts = [water.doubt, *_wave_doubts(lake)]
     return outlook, [doubt for doubt in doubts if doubt]
 
 
@@ -170,12 +166,13 @@ def _wave_doubts(lake: Lake) -> list[str]:
     return [f"mean depth not entered: for the waves it is {stands_in}"]
 
 
-def _unseen(hourly: Hourly, trip: slice) -> str:
-    """What the hours do not hold of that in which dangers would be seen, in words; empty if nothing."""
-    lacking = [COLUMN_WORDS[name] for name in WARNING_COLUMNS if np.isnan(hourly[name][trip]).any()]
-    if not lacking:
-        return ""
-    return f"not in these hours, or not in all of them: {', '.join(lacking)}; a danger from there cannot be seen"
+def _unseen(hourly: Hourly, trip: slice) -> tuple[str, ...]:
+    """The dangers that some trip hour does not tell of, in words."""
+    return tuple(
+        danger
+        for danger, columns in DANGER_COLUMNS.items()
+        if any(np.isnan(hourly[name][trip]).any() for name in columns)
+    )
 
 
 def _missing(conditions: Conditions, trip: slice) -> tuple[str, ...]:

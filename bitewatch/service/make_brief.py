@@ -34,36 +34,37 @@ MOST_BYTES = 19_000  #: Standard Webhooks 1.0.0 advises less than 20 kB, the env
 
 def make_brief(
     settings: Settings, store: Store, refresher: Refresher, *, lakes: Sequence[Lake], day: date | None,
-    trip_hours: TripHours, reader: str, now: datetime, late_by: str = "",
+    trip_hours: TripHours, reader: str, now: datetime, notices: Sequence[str] = (),
 ) -> Brief:  # fmt: skip
     """The brief of some lakes.
 
     Parameters
     ----------
     day
-        The day it speaks of; None: today on the first lake, or where that lake's weather is a file the last day that it
-        serves.
+        The day it speaks of; None: today on the first lake, or where all weather is from files that end earlier, the
+        last day that the first lake's file serves.
     reader
         Whose last brief this one is compared with.
+    notices
+        What the reader must know of this brief itself, in sentences.
     """
-    weathers = [refresher.weather(lake, now) for lake in lakes]
-    said: list[str] = []
     if day is None:
-        day, told = _day_of_itself(lakes[0], weathers[0], trip_hours, now)
-        said += told
+        day, told = _day_of_itself(refresher, lakes[0], trip_hours, now)
+        notices = [*notices, *told]
     lake_days = []
-    for lake, weather in zip(lakes, weathers, strict=True):
+    for lake in lakes:
+        weather = refresher.weather(lake, now, covering=trip_hours.instants(day, lake.zone_info))
         with store.read() as connection:
             before = last_shown(connection, reader, lake.id)
         lake_day = evaluate(
             lake=lake, hourly=weather.hourly, weather=weather.seen, no_weather=_why_none(weather),
             book=settings.book_for(lake), table=techniques(), trip_hours=trip_hours, day=day, now=now,
-            told_before=before, more_doubts=(*said, *weather.failures) if weather.seen else tuple(said),
+            told_before=before, more_doubts=weather.failures if weather.seen else (),
         )  # fmt: skip
         lake_days.append(lake_day)
     boat = settings.config.boat
     limits = BoatLimits(max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms)
-    return compose(lake_days, table=techniques(), limits=limits, units=settings.config.units, late_by=late_by)
+    return compose(lake_days, table=techniques(), limits=limits, units=settings.config.units, notices=notices)
 
 
 def brief_message(brief: Brief) -> Message:
@@ -103,11 +104,15 @@ def _why_none(weather: Weather) -> str:
     return f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
 
 
-def _day_of_itself(lake: Lake, weather: Weather, trip_hours: TripHours, now: datetime) -> tuple[date, list[str]]:
+def _day_of_itself(
+    refresher: Refresher, lake: Lake, trip_hours: TripHours, now: datetime
+) -> tuple[date, list[str]]:  # fmt: skip
+    """The day of a brief for which none was asked, and what to say of it."""
     today = now.astimezone(lake.zone_info).date()
-    if weather.hourly is None or weather.seen is None or not weather.seen.is_file:
+    if not refresher.only_files:
         return today, []
-    last = last_day_served(weather.hourly, trip_hours, lake)
+    hourly = refresher.weather(lake, now).hourly
+    last = last_day_served(hourly, trip_hours, lake) if hourly is not None else None
     if last is None or last >= today:
         return today, []
-    return last, [f"no day was asked for and the weather is a file: this is for {last}, the last day that it serves"]
+    return last, [f"This is for {last}, the last day that the file of hours serves; no other day was asked for."]

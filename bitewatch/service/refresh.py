@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from bitewatch.brief.lake_day import WeatherSeen
 from bitewatch.errors import OutsideFailed, PayloadRefused
+from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
@@ -44,17 +45,34 @@ class Refresher:
         """The sources of which some question has no answer now, with the first reason of each."""
         return {source: reason for (source, _), (_, reason) in reversed(self._failed.items())}
 
-    def weather(self, lake: Lake, now: datetime) -> Weather:
-        """The weather of a lake: whole from one source, never spliced."""
+    @property
+    def only_files(self) -> bool:
+        """True if no source looks ahead of the files on this machine."""
+        return all(source.is_file for source in self._sources)
+
+    def weather(self, lake: Lake, now: datetime, *, covering: tuple[datetime, datetime] | None = None) -> Weather:
+        """The weather of a lake: whole from one source, never spliced.
+
+        A source whose hours do not reach over ``covering``, as a file that ends in the past, is passed over for the
+        next one, and comes back only if no other does better.
+        """
         place = Place(
             lake=lake.id, latitude=lake.latitude, longitude=lake.longitude, elevation_m=lake.elevation_m
         )  # fmt: skip
         failures: list[str] = []
+        passed_over: Weather | None = None
         for source in self._sources:
             try:
-                return self._from(source, place, now, failures)
+                found = self._from(source, place, now, failures)
             except OutsideFailed as error:
                 failures.append(_one_line(error))
+                continue
+            if covering is None or found.hourly is None or _reaches(found.hourly, covering):
+                return found
+            passed_over = passed_over or found
+            failures.append(f"{source.name}: its hours do not reach over the trip")
+        if passed_over is not None:
+            return passed_over
         for source in self._sources:
             stored = self._stored(source, place)
             if stored is not None and (source.is_file or now - stored.confirmed_at <= LAST_RESORT):
@@ -106,6 +124,11 @@ def _weather(source: Source, stored: StoredPayload, place: Place, failures: Sequ
         payload_sha256=hashlib.sha256(stored.body).hexdigest(),
     )  # fmt: skip
     return Weather(hourly=issue.hourly, seen=seen, failures=tuple(failures))
+
+
+def _reaches(hourly: Hourly, span: tuple[datetime, datetime]) -> bool:
+    half = timedelta(minutes=30)  # an hour stands for the half hours around it, as in a trip's hours
+    return np_to_datetime(hourly.time[0]) - half <= span[0] and span[1] <= np_to_datetime(hourly.time[-1]) + half
 
 
 def _note_down(connection: Connection, source: str, reason: str, now: datetime) -> None:

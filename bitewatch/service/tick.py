@@ -30,6 +30,7 @@ from bitewatch.store.metadata import event
 
 log = logging.getLogger(__name__)
 
+LOOKS_AHEAD = timedelta(hours=24)  #: an issue that ends sooner cannot carry the next trip
 NO_FARTHER_BACK = timedelta(days=2)  #: only today is ever owed, and no zone is two days from UTC's date
 
 #: of events that are not told as INFO; a payload that is set aside makes its source count as down, and that is told
@@ -93,7 +94,7 @@ class Service:
         for lake_id in wanted:
             if lake_id in self.settings.lakes:
                 try:
-                    self.refresher.weather(self.settings.lakes[lake_id], now)
+                    self.refresher.weather(self.settings.lakes[lake_id], now, covering=(now, now + LOOKS_AHEAD))
                 except Exception:  # its brief will say so; the other lakes go on
                     log.exception("the weather of %s could not be refreshed", lake_id)
 
@@ -148,7 +149,7 @@ class Service:
         try:
             brief = make_brief(
                 self.settings, self.store, self.refresher, lakes=self._lakes(one), day=due.day,
-                trip_hours=one.trip_hours, reader=one.id, now=now, late_by=due.late_by(now),
+                trip_hours=one.trip_hours, reader=one.id, now=now, notices=due.notices(now),
             )  # fmt: skip
             message = brief_message(brief)
         except OperationalError:  # the store is busy or full, the brief is not to blame: the next tick tries again

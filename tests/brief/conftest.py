@@ -96,8 +96,8 @@ def limits():
 def briefed(limits):
     """Composes lake days."""
 
-    def make(*lake_days, units=UnitSystem.US, limits=limits, late_by=""):
-        return compose(lake_days, table=techniques(), limits=limits, units=units, late_by=late_by)
+    def make(*lake_days, units=UnitSystem.US, limits=limits, notices=()):
+        return compose(lake_days, table=techniques(), limits=limits, units=units, notices=notices)
 
     return make
 

@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -153,9 +154,17 @@ def test_next_days_one_line_each(briefed, lake_day):
     assert section(briefed(last), "next") == ("These hours end before the next trip could be told.",)
 
 
-def test_late_is_said(briefed, lake_day):
-    brief = briefed(lake_day(), late_by="40 minutes")
-    assert (brief.sections[0].key, brief.sections[0].lines) == ("late", ("This brief is 40 minutes late.",))
+def test_the_headline_says_which_dangers_it_is_blind_to(briefed, lake_day):
+    day = lake_day()
+    blind = replace(day, outlook=replace(day.outlook, unseen=("gusts", "storms")))
+    assert "gusts and storms cannot be seen in it" in briefed(blind).headline[1]
+    assert "cannot be seen" not in briefed(day).headline[1]
+
+
+def test_notices_stand_first(briefed, lake_day):
+    brief = briefed(lake_day(), notices=("This brief is 40 minutes late.",))
+    assert (brief.sections[0].key, brief.sections[0].lines) == ("notice", ("This brief is 40 minutes late.",))
+    assert "notice" not in [section.key for section in briefed(lake_day()).sections]
 
 
 @pytest.mark.parametrize("units", UnitSystem)
@@ -165,9 +174,9 @@ def test_the_readers_units_and_no_others(briefed, lake_day, lake, units):
     lines = [line for one in brief.sections for line in one.lines if not any(how in line for how in made_from)]
     for line in [*brief.headline, *lines]:
         if units is UnitSystem.US:
-            assert not re.search(r"\d (m|degC|m/s)\b", line)
+            assert not re.search(r"\d (m|°C|m/s)\b", line)
         else:
-            assert not re.search(r"\d (ft|degF|mph)\b", line)
+            assert not re.search(r"\d (ft|°F|mph)\b", line)
 
 
 #: a code word where a position stands

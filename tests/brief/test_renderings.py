@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
-from bitewatch.brief.page import STRIP_CID, render_page
+from bitewatch.brief.page import NO_BREAK_HYPHEN, NO_BREAK_SPACE, STRIP_CID, render_page
 from bitewatch.brief.payload import FORM, payload_schema, render_payload
 from bitewatch.brief.text import WIDTH, render_text
 from bitewatch.delivery.message import standalone_page
@@ -43,7 +43,7 @@ class Page(HTMLParser):
     def handle_data(self, data):
         if self.open and self.open[-1] in ("p", "h2", "title"):
             tag, text = self.texts[-1]
-            self.texts[-1] = (tag, text + data)
+            self.texts[-1] = (tag, text + data.replace(NO_BREAK_HYPHEN, "-").replace(NO_BREAK_SPACE, " "))
         else:
             assert self.open[-1:] == ["style"] or not data.strip()
 
@@ -82,7 +82,7 @@ def every(lake, lake_day, with_columns, briefed, nothing_known):
         "every hour missing": briefed(lake_day(hourly=nothing_known)),
         "one of two without weather": briefed(three[0], lake_day(lake("umberfold"), hourly=None)),
         "danger": briefed(lake_day(hourly=storm)),
-        "late": briefed(three[0], late_by="2 hours"),
+        "late": briefed(three[0], notices=("This brief is 2 hours late.",)),
     }
 
 

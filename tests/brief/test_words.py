@@ -38,7 +38,7 @@ def test_depths(words, top, bottom, told):
 
 
 def test_no_finer_than_known():
-    assert (US.temperature(23.37), METRIC.temperature(23.37)) == ("74 degF", "23 degC")
+    assert (US.temperature(23.37), METRIC.temperature(23.37)) == ("74 °F", "23 °C")
     assert (US.wind(4.4704), METRIC.wind(4.4704)) == ("10 mph", "4 m/s")
     assert (US.wave(0.05), US.wave(0.17), METRIC.wave(0.17)) == ("under half a foot", "about 0.5 ft", "about 0.2 m")
     assert US.winds(2.2352, 4.4704) == "5-10 mph"

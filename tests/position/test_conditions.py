@@ -32,7 +32,8 @@ def conditions(hourly=None, **changed):
         "stable_days": np.full(HOURS, 2.5),
         "sun": SimpleNamespace(elevation_deg=np.linspace(-20, 60, HOURS), rising=np.arange(HOURS) % 24 < 12),
         "day_of_year": np.full(HOURS, 182),
-        "water_temp_c": 22.0, "secchi_m": 2.5, "weed_cover": 0.6, "weed_tops_m": 1.8, "open_water_bearing_deg": 180.0,
+        "water_temp_c": 22.0, "water_temp_change_3d_c": -0.5,
+        "secchi_m": 2.5, "weed_cover": 0.6, "weed_tops_m": 1.8, "open_water_bearing_deg": 180.0,
         "oxygen_margin_m": None,
     }  # fmt: skip
     return make_conditions(**{**given, **changed})
@@ -54,6 +55,7 @@ def test_what_is_handed_in_is_handed_on():
     assert made["day_of_year"][0] == 182.0
     assert made["light_at_tops"][0] == pytest.approx(1.9094, abs=5e-5)
     assert made["air_minus_water_c"][0] == -2.0
+    assert made["water_temp_change_3d_c"][0] == -0.5
     assert np.isnan(made["oxygen_margin_m"]).all()
 
 
@@ -62,24 +64,6 @@ def test_pressure_change_looks_back_six_hours():
     assert np.isnan(change[:6]).all()
     assert change[6] == pytest.approx(3.6)  # 36 / 10
     assert change[10] == pytest.approx(8.4)  # (100 - 16) / 10
-
-
-def test_water_change_looks_back_three_days():
-    change = conditions(water_temp_c=np.linspace(20.0, 20.0 + 0.05 * (HOURS - 1), HOURS))["water_temp_change_3d_c"]
-    assert np.isnan(change[:72]).all()
-    assert change[72:] == pytest.approx(72 * 0.05)
-
-
-def test_one_reading_of_the_water_tells_of_no_change():
-    assert np.isnan(conditions(water_temp_c=22.0)["water_temp_change_3d_c"]).all()
-    assert np.isnan(conditions(water_temp_c=[[22.0], [23.0]])["water_temp_change_3d_c"]).all()
-
-
-def test_water_that_was_not_known_three_days_ago_has_no_change():
-    water = np.full(HOURS, 22.0)
-    water[:10] = np.nan
-    change = conditions(water_temp_c=water)["water_temp_change_3d_c"]
-    assert np.isnan(change).tolist() == [hour < 82 for hour in range(HOURS)]
 
 
 def test_rain_is_the_sum_of_exactly_24_hours():
@@ -134,17 +118,20 @@ def test_many_lakes_get_the_bits_that_each_gets_alone():
         assert np.array_equal(together[lane], onshore_wind(speed[lane], direction[lane], bearing[lane]), equal_nan=True)
 
 
-@pytest.mark.parametrize("name", ["water_temp_c", "secchi_m", "weed_cover", "weed_tops_m", "open_water_bearing_deg"])
+@pytest.mark.parametrize(
+    "name",
+    ["water_temp_c", "water_temp_change_3d_c", "secchi_m", "weed_cover", "weed_tops_m", "open_water_bearing_deg"],
+)
 def test_none_is_missing(name):
     follows = {
-        "water_temp_c": {"water_temp_c", "water_temp_change_3d_c", "air_minus_water_c"},
+        "water_temp_c": {"water_temp_c", "air_minus_water_c"},
+        "water_temp_change_3d_c": {"water_temp_change_3d_c"},
         "secchi_m": {"secchi_m", "light_at_tops"},
         "weed_cover": {"weed_cover"},
         "weed_tops_m": {"light_at_tops"},
         "open_water_bearing_deg": {"onshore_wind_ms"},
     }[name]
-    water = np.full(HOURS, 22.0)
-    known, made = (conditions(**{"water_temp_c": water, **changed}) for changed in ({}, {name: None}))
+    known, made = (conditions(**changed) for changed in ({}, {name: None}))
     lost = {v for v in VARIABLES if np.isnan(made[v][-1]) and not np.isnan(known[v][-1])}
     assert lost == follows
 

@@ -176,8 +176,8 @@ def test_a_late_brief_says_so(bench: "Bench", late: timedelta, said_late: str) -
     bench.subscribe("thrennick")
     bench.now = DUE + late
     bench.start().tick()
-    assert said_late in lines(bench.came()[0], "late")
-    assert bool(lines(bench.came()[0], "late")) == bool(said_late)
+    assert said_late in lines(bench.came()[0], "notice")
+    assert bool(lines(bench.came()[0], "notice")) == bool(said_late)
 
 
 def test_yesterday_is_not_made_good(bench: "Bench", days_after: Callable[[int], date]) -> None:
