@@ -31,7 +31,7 @@ from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 from bitewatch.weather.sources.open_meteo import VARIABLES
 
 DUE = datetime(2026, 7, 21, 8, 30, tzinfo=UTC)  # 04:30 on the demo lakes
-PATIENCE_S = 15
+PATIENCE_S = 60
 PASSWORD = "correct-horse-battery"
 
 
@@ -49,6 +49,7 @@ class Home:
     config: str = ""
     secrets: dict[str, str] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)  #: all that any process has said
+    children: "list[Child]" = field(default_factory=list)
 
     def __post_init__(self) -> None:
         (self.folder / "config" / "lakes").mkdir(parents=True)
@@ -68,12 +69,14 @@ class Home:
             "BITEWATCH_DATA": str(self.folder / "data"), "SSL_CERT_FILE": str(certificates), "PYTHONWARNINGS": "error",
             **self.secrets,
         }  # fmt: skip
-        return Child(
+        child = Child(
             subprocess.Popen(
                 [*command(), *arguments], env=environment, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE
             ),
             self.said,
         )
+        self.children.append(child)
+        return child
 
     def run(self, *arguments: str, at: datetime = DUE - timedelta(days=2)) -> tuple[int, str, list[str]]:
         """Exit code, what was printed, and the lines of the log."""
@@ -124,8 +127,13 @@ class Child:
 
 
 @pytest.fixture
-def home(tmp_path: Path, demo: Path) -> Home:
-    return Home(tmp_path, demo)
+def home(tmp_path: Path, demo: Path) -> Iterator[Home]:
+    made = Home(tmp_path, demo)
+    yield made
+    for child in made.children:  # a test that failed may have left one running
+        if child.process.poll() is None:
+            child.process.kill()
+            child.process.wait()
 
 
 @dataclass

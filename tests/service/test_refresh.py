@@ -49,6 +49,28 @@ def test_the_first_source_that_answers_is_the_only_one_asked(bench: "Bench", sai
     assert second.asked == []
 
 
+def test_a_source_that_ends_before_the_trip_is_passed_over_and_comes_back_if_none_does_better(
+    bench: "Bench", said: "Said", another: Another, hours: bytes
+) -> None:
+    lines = hours.decode().splitlines()
+    last = next(number for number, line in enumerate(lines) if line.startswith("2026-07-20T12:00:00"))
+    said.body = "\n".join(lines[: last + 1]).encode()
+    second = another(name="second")
+    bench.sources.append(second)
+    lake, noon = bench.settings.lake("thrennick"), datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
+
+    def asked_for(end: datetime) -> Weather:
+        return bench.refresher().weather(lake, bench.now, covering=(noon - timedelta(hours=3), end))
+
+    assert source_of(asked_for(noon + timedelta(minutes=30))) == "said"
+    later = asked_for(noon + timedelta(minutes=31))
+    assert source_of(later) == "second"
+    assert later.failures == ("said: its hours do not reach over the trip",)
+    second.fails = SourceUnavailable("second: down")
+    bench.move(hours=2)
+    assert source_of(asked_for(noon + timedelta(minutes=31))) == "said"
+
+
 def test_not_asked_again_while_fresh(bench: "Bench", said: "Said") -> None:
     refresher = bench.refresher()
     first = weather(bench, refresher)
