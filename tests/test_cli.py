@@ -341,7 +341,7 @@ def test_a_store_that_fails_is_one_line(run: Run, tmp_path: Path) -> None:
     line = refused(run("subscriptions"))
     assert line == f"{tmp_path / 'data'}: the store cannot be used now: no such table: subscription"
     store.write_bytes(b"no store at all")
-    assert refused(run("subscriptions")).startswith("the store is not a database that can be used")
+    assert refused(run("subscriptions")).startswith(f"{store}: the store is not a database")
 
 
 # the start

@@ -2,7 +2,7 @@
 
 import click
 
-from bitewatch.cli.at_work import at_work
+from bitewatch.cli.at_work import at_work, read_settings
 
 
 @click.command()
@@ -22,7 +22,7 @@ def watch(ctx: click.Context, once: bool) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     logging.getLogger("alembic").setLevel(logging.WARNING)
-    with at_work(ctx) as work, owning(work.settings.data):
+    with owning(read_settings(ctx).data), at_work(ctx) as work:  # own first: opening may change the schema
         service = Service(settings=work.settings, store=work.store, refresher=work.refresher(), now=clock.now)
         if once:
             counts = service.tick()

@@ -1,6 +1,7 @@
 """Weather for a lake: asked for when due, archived as it came, and the last good issue where nothing new comes."""
 
 import hashlib
+import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -8,7 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from bitewatch.brief.lake_day import WeatherSeen
-from bitewatch.errors import OutsideFailed, PayloadRefused
+from bitewatch.errors import OutsideFailed, PayloadRefused, StoreRefused
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.store.database import Store
@@ -17,6 +18,8 @@ from bitewatch.store.facts import read_fact, set_fact
 from bitewatch.weather.archive import StoredPayload, keep, latest, received_from, set_aside
 from bitewatch.weather.hourly import Hourly
 from bitewatch.weather.sources.base import Place, Source
+
+log = logging.getLogger(__name__)
 
 TRY_AGAIN = timedelta(minutes=5)  #: after a failure; the client itself has tried three times by then
 LAST_RESORT = timedelta(hours=24)  #: how old an issue may be that stands in for one that does not come
@@ -112,8 +115,12 @@ class Refresher:
         return _weather(source, stored, place, failures)
 
     def _stored(self, source: Source, place: Place) -> StoredPayload | None:
-        with self._store.read() as connection:
-            return latest(connection, source.url_key([place]))
+        try:
+            with self._store.read() as connection:
+                return latest(connection, source.url_key([place]))
+        except StoreRefused as error:  # damaged on the disk: as good as not there, and kept again when it comes again
+            log.error("%s", error)
+            return None
 
 
 def _weather(source: Source, stored: StoredPayload, place: Place, failures: Sequence[str]) -> Weather:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from bitewatch.service.tick import Service
+from bitewatch.store.database import make_folder
 
 log = logging.getLogger(__name__)
 
@@ -20,6 +21,7 @@ LOCK_NAME = "watch.lock"
 @contextmanager
 def owning(folder: Path) -> Iterator[None]:
     """Own a data folder for as long as the block runs; stands by while another process does."""
+    make_folder(folder)
     with (folder / LOCK_NAME).open("a") as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -51,7 +53,10 @@ def run(service: Service) -> None:
 
     scheduler.add_listener(told, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     seconds = service.settings.config.service.tick_seconds
-    service.tick()  # what is due at the start does not wait for the first interval
+    try:
+        service.tick()  # what is due at the start does not wait for the first interval
+    except Exception:
+        log.exception("the first tick failed; the next one goes on")
     scheduler.add_job(service.tick, "interval", seconds=seconds, id="tick")
     scheduler.start()
     log.info("watching; a tick every %d seconds", seconds)

@@ -45,6 +45,20 @@ class Store:
         self.engine.dispose()
 
 
+def make_folder(folder: Path) -> None:
+    """Make the data folder, for its owner only, if it is not there.
+
+    Raises
+    ------
+    StoreRefused
+        If it cannot be made.
+    """
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreRefused(f"{folder}: the data folder cannot be used: {error.strerror}") from error
+
+
 def open_engine(path: Path) -> Engine:
     """An engine on a SQLite file, with the rules above; the file is made if it is missing.
 
@@ -53,8 +67,8 @@ def open_engine(path: Path) -> Engine:
     StoreRefused
         If the folder cannot be made or is not ours to write in.
     """
+    make_folder(path.parent)
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not path.exists():
             os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as error:

@@ -34,9 +34,9 @@ def open_store(folder: Path, *, now: datetime) -> Store:
     except DatabaseError as error:
         engine.dispose()
         raise StoreRefused(f"{path}: is not a store that can be used: {error.orig}") from error
-    except StoreRefused:
+    except StoreRefused as error:
         engine.dispose()
-        raise
+        raise StoreRefused(f"{path}: {error}") from error
     return Store(engine)
 
 
@@ -50,9 +50,7 @@ def _upgrade(engine: Engine, path: Path, now: datetime) -> None:
     if current == newest:
         return
     if current is not None and current not in {script.revision for script in scripts.walk_revisions()}:
-        raise StoreRefused(
-            f"{path}: was written by a newer bitewatch (schema {current}); install that version or newer"
-        )
+        raise StoreRefused(f"was written by a newer bitewatch (schema {current}); install that version or newer")
     if current is not None:
         back_up(engine, path.with_name(f"{path.name}.before-{newest}-{now:%Y%m%dT%H%M%SZ}"))
     with engine.connect().execution_options(begin="BEGIN IMMEDIATE") as connection, connection.begin():

@@ -108,13 +108,15 @@ def _usable(url_key: str) -> Any:
 def _confirm(connection: Connection, received: Received, *, set_aside: str | None) -> int | None:
     """The id of the newest payload of the question if it is the same, with the same verdict; now confirmed."""
     newest = connection.execute(
-        select(payload.c.id, payload.c.body_sha256, payload.c.set_aside)
+        select(payload.c.id, payload.c.body_sha256, payload.c.set_aside, payload.c.body_gz)
         .where(payload.c.url_key == received.url_key)
         .order_by(payload.c.id.desc())
         .limit(1)
     ).first()
     if newest is None or (newest.body_sha256, newest.set_aside) != (_sha256(received.body), set_aside):
         return None
+    if _unpacked(newest.body_gz) != received.body:
+        return None  # what was kept is damaged: keep it again, whole
     connection.execute(
         update(payload)
         .where(payload.c.id == newest.id)
@@ -140,18 +142,23 @@ def _append(connection: Connection, received: Received, *, set_aside: str | None
 
 
 def _stored(row: Row[Any], at: datetime | None = None) -> StoredPayload:
-    try:
-        body = gzip.decompress(row.body_gz)
-    except (OSError, EOFError, zlib.error) as error:
-        raise StoreRefused(f"payload {row.id} of {row.url_key} is damaged: {error}") from error
-    if _sha256(body) != row.body_sha256:
-        raise StoreRefused(f"payload {row.id} of {row.url_key} is damaged: its hash differs")
+    body = _unpacked(row.body_gz)
+    if body is None or _sha256(body) != row.body_sha256:
+        raise StoreRefused(f"payload {row.id} of {row.url_key} is damaged")
     known_by_then = at is None or row.confirmed_at <= at
     return StoredPayload(
         payload_id=row.id, source=row.source, url_key=row.url_key, fetched_at=row.fetched_at,
         confirmed_at=row.confirmed_at if known_by_then else row.fetched_at, expires_at=row.expires_at, etag=row.etag,
         last_modified=row.last_modified, content_type=row.content_type or "", body=body,
     )  # fmt: skip
+
+
+def _unpacked(body_gz: bytes) -> bytes | None:
+    """The body as it came; None if it cannot be read any more."""
+    try:
+        return gzip.decompress(body_gz)
+    except (OSError, EOFError, zlib.error):
+        return None
 
 
 def _sha256(body: bytes) -> str:

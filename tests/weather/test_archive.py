@@ -179,6 +179,18 @@ def test_as_of_is_what_a_plain_list_of_arrivals_says(tmp_path_factory: pytest.Te
         store.close()
 
 
+def test_a_damaged_body_is_kept_again_when_it_comes_again(store: Store) -> None:
+    first = keep_it(store, came(20.5, T0))
+    assert keep_it(store, came(20.5, T0 + HOUR)) == first
+    with store.write() as connection:
+        connection.execute(update(payload).values(body_gz=b"rubbish"))
+    assert keep_it(store, came(20.5, T0 + 2 * HOUR)) != first
+    with store.read() as connection:
+        stored = latest(connection, "hourly-csv:demo.csv")
+        assert stored is not None
+        assert stored.body == came(20.5, T0).body
+
+
 @pytest.mark.parametrize("damage", [b"", b"not gzip", "swapped"])
 def test_a_damaged_body_is_not_served(store: Store, damage: bytes | str) -> None:
     keep_it(store, came(20.5, T0))

@@ -29,13 +29,13 @@ def test_a_file_needs_no_contact() -> None:
 @pytest.mark.parametrize(
     ("table", "line"),
     [
-        ({}, 'contact = "": is required to ask open-meteo'),
+        ({}, "contact: is required to ask open-meteo"),
         ({"contact": "  "}, 'contact = "  ": is required to ask open-meteo'),
         ({"contact": "mail\n@club.example"}, "contact ="),
         (CONTACT | {"order": ["open-metoe"]}, "order[1] = \"open-metoe\": must be one of 'open-meteo' or 'hourly-csv'"),
         (CONTACT | {"order": []}, "order: must name one source or more, each once"),
         (CONTACT | {"order": ["open-meteo"] * 2}, "order: must name one source or more, each once"),
-        ({"order": ["hourly-csv"]}, 'hourly-csv.file = "": is required because order names hourly-csv'),
+        ({"order": ["hourly-csv"]}, "hourly-csv.file: is required because order names hourly-csv"),
         (CSV | {"hourly-csv": {"fiel": "x"}}, 'hourly-csv.fiel = "x": unknown key; did you mean file?'),
         (CONTACT | {"open-meteo": {"url": "ftp://x/"}}, 'open-meteo.url = "ftp://x/": must be an http or https'),
         (CONTACT | {"open-meteo": {"url": "https://a:b@x/"}}, "must be an http or https address without a password"),
