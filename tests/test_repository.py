@@ -1,11 +1,14 @@
 """The repository itself: what lies where, how long files are, and that nothing points outside."""
 
 import ast
+import os
 import re
 import subprocess
 from pathlib import Path
 
 import pytest
+
+import bitewatch
 
 REPO = Path(__file__).resolve().parent.parent
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "bitewatch", "config_demo", "tests", "deploy"}
@@ -38,6 +41,16 @@ def test_no_path_points_outside_the_repository() -> None:
                 if OUTSIDE.search(line):
                     found.append(f"{path.relative_to(REPO)}:{number}: {line.strip()[:100]}")
     assert not found, "\n".join(found)
+
+
+@pytest.mark.skipif(os.environ.get("TESTED_PACKAGE") != "wheel", reason="run by hand; deploy/test tests the wheel")
+def test_it_is_the_built_wheel_that_is_tested() -> None:
+    package = Path(bitewatch.__file__).resolve().parent
+    assert package.parent.name == "site-packages"
+    assert not package.is_relative_to(REPO / "bitewatch")
+    packed = {path.relative_to(package) for path in package.rglob("*") if path.is_file() and path.suffix != ".pyc"}
+    here = {path.relative_to(REPO / "bitewatch") for path in tracked() if path.is_relative_to(REPO / "bitewatch")}
+    assert packed == here
 
 
 def test_no_link_leads_outside() -> None:

@@ -83,7 +83,7 @@ def change_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]
         cover = position_words(Position.TIGHT, lake_day.lake)
         lines.append(
             f"Next cold front: {words.moment(ahead[0].onset)}, {strength_words(ahead[0].strength)}, give or take some "
-            f"hours. Behind it expect them {cover}."
+            f"hours. For about a day behind it more likely {cover}."
         )
     elif np.isnan(known):
         lines.append("The next two days are not all in these hours: a front there would not be seen.")
