@@ -4,11 +4,7 @@ from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Engine
+from sqlalchemy import Engine, inspect, text
 from sqlalchemy.exc import DatabaseError
 
 from bitewatch.errors import StoreRefused
@@ -41,21 +37,33 @@ def open_store(folder: Path, *, now: datetime) -> Store:
 
 
 def _upgrade(engine: Engine, path: Path, now: datetime) -> None:
-    config = Config()
-    config.set_main_option("script_location", str(SCRIPTS).replace("%", "%%"))
-    scripts = ScriptDirectory.from_config(config)
-    newest = scripts.get_current_head()
-    with engine.connect() as connection:
-        current = MigrationContext.configure(connection).get_current_revision()
-    if current == newest:
+    """Bring the schema up. Versions are read from file names, so that a store that is up to date costs no alembic."""
+    known = sorted(script.name.partition("_")[0] for script in (SCRIPTS / "versions").glob("[0-9]*.py"))
+    current = _current(engine)
+    if current == known[-1]:
         return
-    if current is not None and current not in {script.revision for script in scripts.walk_revisions()}:
+    if current is not None and current not in known:
         raise StoreRefused(f"was written by a newer bitewatch (schema {current}); install that version or newer")
     if current is not None:
-        back_up(engine, path.with_name(f"{path.name}.before-{newest}-{now:%Y%m%dT%H%M%SZ}"))
+        back_up(engine, path.with_name(f"{path.name}.before-{known[-1]}-{now:%Y%m%dT%H%M%SZ}"))
+
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(SCRIPTS).replace("%", "%%"))
     with engine.connect().execution_options(begin="BEGIN IMMEDIATE") as connection, connection.begin():
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+
+def _current(engine: Engine) -> str | None:
+    """The version of a store's schema; None for a new file."""
+    with engine.connect() as connection:
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        version: str | None = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return version
 
 
 def back_up(engine: Engine, target: Path) -> None:
