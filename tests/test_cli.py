@@ -78,7 +78,7 @@ def test_without_a_day_a_file_gives_the_last_day_it_serves_and_says_so(run: Run)
     told = json.loads(run("brief", "thrennick", "--json", at=at).stdout)
     assert told["day"] == "2026-07-25"
     said = "This is for 2026-07-25, the last day that the file of hours serves; no other day was asked for."
-    assert told["sections"][0] == {"key": "notice", "title": "Mind", "lines": [said]}
+    assert told["sections"][0] == {"key": "notice", "title": "Note", "lines": [said]}
     assert "for 2026-07-25, the last day" in " ".join(run("brief", "thrennick", at=at).stdout.split())
     evening = json.loads(run("brief", "thrennick", "--json", "--hours", "18:00-21:00", at=at).stdout)
     assert evening["day"] == "2026-07-24"  # the evening of the 25th is not whole

@@ -80,7 +80,7 @@ def compose(
     heeded = cautions(main, limits, words)
     headline = _headline(main, words, heeded, several=len(lake_days) > 1)
     sections = [
-        Section(key="notice", title="Mind", lines=tuple(notices)),
+        Section(key="notice", title="Note", lines=tuple(notices)),
         *_lakes(choices),
         *_main_sections(main, table, words),
         *_other_lakes(choices[1:], table, limits, units),
@@ -197,16 +197,14 @@ def _doubts(lake_days: Sequence[LakeDay]) -> Section:
     """What is missing or only guessed, lake by lake, and what the whole tool does not know."""
     lines: list[str] = []
     for lake_day in lake_days:
-        said = [*lake_day.doubts]
+        prefix = f"{lake_day.lake.name}: " if len(lake_days) > 1 else ""
+        if lake_day.doubts:
+            lines.append(sentence(prefix + "; ".join(lake_day.doubts)))
         if lake_day.outlook and lake_day.outlook.missing:
             names = [VARIABLES[name].label.removeprefix("the ") for name in lake_day.outlook.missing]
-            silent = _silent_rules(lake_day.outlook)
-            said.append(
-                f"missing: {', '.join(names)}; rules silent for that: {', '.join(silent) or 'none that could hold'}"
-            )
-        if said:
-            prefix = f"{lake_day.lake.name}: " if len(lake_days) > 1 else ""
-            lines.append(sentence(prefix + "; ".join(said)))
+            lines.append(sentence(f"{prefix}missing: {', '.join(names)}"))
+            if silent := _silent_rules(lake_day.outlook):
+                lines.append(sentence(f"{prefix}rules silent for that: {', '.join(silent)}"))
     return Section(key="doubts", title="Not known", lines=(*lines, HONEST, NOT_SHOWN_YET))
 
 

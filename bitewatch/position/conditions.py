@@ -54,7 +54,7 @@ def make_conditions(
     fronts: "FrontVariables",
     stable_days: ArrayLike,
     sun: "Sun",
-    day_of_year: ArrayLike,
+    day_of_year: ArrayLike | None,
     water_temp_c: ArrayLike | None,
     water_temp_change_3d_c: ArrayLike | None,
     secchi_m: ArrayLike | None,
@@ -78,8 +78,8 @@ def make_conditions(
         The run of stable days at each hour. [d]
     sun : Sun
         Its elevation, and whether it rises.
-    day_of_year : array_like
-        Local date, 1 to 366.
+    day_of_year : array_like or None
+        Local date, 1 to 366; None where the calendar of the rules does not hold.
     water_temp_c, water_temp_change_3d_c : array_like or None
         Surface temperature, and how it differs from 72 hours before. Whoever knows the water knows whether it was
         followed: one reading held for days tells of no change, which is not a change of 0. [degC]
@@ -104,7 +104,7 @@ def make_conditions(
         "stable_days": stable_days,
         "water_temp_c": water_temp,
         "water_temp_change_3d_c": _known(water_temp_change_3d_c),
-        "day_of_year": day_of_year,
+        "day_of_year": _known(day_of_year),
         "sun_elevation_deg": sun.elevation_deg,
         "sun_rising": sun.rising,
         "light_at_tops": light_at_tops(hourly["shortwave_wm2"], secchi, _known(weed_tops_m)),

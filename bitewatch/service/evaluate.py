@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bitewatch.brief.lake_day import LakeDay, Outlook, WeatherSeen
 from bitewatch.lake.local_time import local_days, np_to_datetime
@@ -122,7 +123,7 @@ def _outlook(
     water = held_reading(lake, days, day)
     conditions = make_conditions(
         hourly=hourly, fronts=seen, stable_days=stable_days(hourly, score, passage), sun=sun,
-        day_of_year=(days - days.astype("datetime64[Y]")).astype(int) + 1.0,
+        day_of_year=_day_of_year(days, lake),
         water_temp_c=water.value_c, water_temp_change_3d_c=water.change_3d_c,
         secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
         open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
@@ -140,8 +141,16 @@ def _outlook(
         wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
         unseen=_unseen(hourly, trip),
     )  # fmt: skip
-    doubts = [water.doubt, *_wave_doubts(lake)]
+    south = "the rules know the seasons of the northern hemisphere only" if lake.latitude < 0 else ""
+    doubts = [water.doubt, south, *_wave_doubts(lake)]
     return outlook, [doubt for doubt in doubts if doubt]
+
+
+def _day_of_year(days: NDArray[np.datetime64], lake: Lake) -> Floats | None:
+    """1 to 366 by the lake's date; None south of the equator, where the rules' seasons do not hold."""
+    if lake.latitude < 0:
+        return None
+    return np.asarray((days - days.astype("datetime64[Y]")).astype(int) + 1.0)
 
 
 def _bearings(lake: Lake) -> Floats:

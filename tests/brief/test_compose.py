@@ -99,8 +99,8 @@ def test_what_is_missing_is_said(briefed, lake_day, lake, with_columns):
     doubts = " ".join(section(briefed(lake_day(lake(), hourly=with_columns(precip_mm=np.nan))), "doubts"))
     for said in (
         "weed edge and Secchi depth not entered", "weed tops not entered", "area not entered: waves are not known",
-        "no water temperature entered", "missing: ", "rain of the last day", "light at the weed tops", "weed cover",
-        "clarity of the water", "rules silent for that:", "no published study followed these fish",
+        "no water temperature entered", "Missing: ", "rain of the last day", "light at the weed tops", "weed cover",
+        "clarity of the water", "Rules silent for that:", "no published study followed these fish",
     ):  # fmt: skip
         assert said.lower() in doubts.lower()
 

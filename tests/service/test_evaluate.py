@@ -232,3 +232,17 @@ def test_last_day_served(evaluated, hours):
     assert last_day_served(hours, TRIP, lake) == date(2026, 7, 25)
     assert last_day_served(hours, TripHours.parse("18:00-21:00"), lake) == date(2026, 7, 24)
     assert last_day_served(cut(hours, slice(0, 5)), TRIP, lake) is None
+
+
+def test_south_of_the_equator_the_calendar_of_the_rules_is_not_used(evaluated, thrennick):
+    south = evaluated(lake=thrennick.model_copy(update={"latitude": -41.3, "zone": "Pacific/Auckland"}))
+    assert south.outlook is not None
+    assert "day_of_year" in south.outlook.missing
+    assert any("northern hemisphere only" in doubt for doubt in south.doubts)
+    said = south.outlook.calls[Species.CRAPPIE]
+    by_calendar = [i for i, rule in enumerate(said.book.rule) if "day_of_year" in rule.when]
+    assert by_calendar
+    assert not said.activation[by_calendar].any()
+    north = evaluated()
+    assert north.outlook is not None
+    assert "day_of_year" not in north.outlook.missing
