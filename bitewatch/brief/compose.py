@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from bitewatch.brief.cautions import STANDING, WARNINGS_UNAVAILABLE, BoatLimits, Caution, cautions
@@ -39,7 +39,6 @@ class Brief:
     """A brief, composed: every sentence in the reader's words, and the facts they were made from."""
 
     day: date
-    made_at: datetime
     subject: str
     danger: bool
     headline: tuple[str, str]
@@ -85,12 +84,12 @@ def compose(
         *_main_sections(main, table, words),
         *_other_lakes(choices[1:], table, limits, units),
         _cautions(heeded),
-        _doubts(lake_days),
+        _doubts(lake_days, units),
         *_sources(lake_days, units),
     ]
     attributions = [day.weather.attribution for day in lake_days if day.weather and day.weather.attribution]
     return Brief(
-        day=main.day, made_at=main.now, subject=_subject(main, words, heeded),
+        day=main.day, subject=_subject(main, words, heeded),
         danger=any(caution.danger for caution in heeded), headline=headline,
         sections=tuple(section for section in sections if section.lines),
         facts={
@@ -193,19 +192,32 @@ def _cautions(heeded: Sequence[Caution]) -> Section:
     return Section(key="cautions", title="Cautions", lines=(WARNINGS_UNAVAILABLE, *told, *STANDING))
 
 
-def _doubts(lake_days: Sequence[LakeDay]) -> Section:
+def _doubts(lake_days: Sequence[LakeDay], units: UnitSystem) -> Section:
     """What is missing or only guessed, lake by lake, and what the whole tool does not know."""
     lines: list[str] = []
     for lake_day in lake_days:
         prefix = f"{lake_day.lake.name}: " if len(lake_days) > 1 else ""
-        if lake_day.doubts:
-            lines.append(sentence(prefix + "; ".join(lake_day.doubts)))
+        words = Words(units, lake_day.lake.zone_info)
+        if said := [*_guessed_depths(lake_day, words), *lake_day.doubts]:
+            lines.append(sentence(prefix + "; ".join(said)))
         if lake_day.outlook and lake_day.outlook.missing:
             names = [VARIABLES[name].label.removeprefix("the ") for name in lake_day.outlook.missing]
             lines.append(sentence(f"{prefix}missing: {', '.join(names)}"))
             if silent := _silent_rules(lake_day.outlook):
                 lines.append(sentence(f"{prefix}rules silent for that: {', '.join(silent)}"))
     return Section(key="doubts", title="Not known", lines=(*lines, HONEST, NOT_SHOWN_YET))
+
+
+def _guessed_depths(lake_day: LakeDay, words: Words) -> list[str]:
+    """The depths that were not entered, each with the range in which it lies two times in three."""
+    depths, rock = lake_day.depths, lake_day.lake.is_rock
+    guesses = [
+        ("foot of the rock" if rock else "weed edge", depths.edge_m, depths.edge_low_m, depths.edge_high_m),
+        ("its upper half down to" if rock else "weed tops", depths.tops_m, depths.tops_low_m, depths.tops_high_m),
+    ]
+    return [
+        f"{name} {words.depth(at)}, likely {words.depths(low, high)}" for name, at, low, high in guesses if low < high
+    ]
 
 
 def _silent_rules(outlook: Outlook) -> list[str]:

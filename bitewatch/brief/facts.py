@@ -43,8 +43,8 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
         "day": lake_day.day.isoformat(),
         "trip": {"start": instant_text(lake_day.start), "end": instant_text(lake_day.end)},
         "no_call": lake_day.no_call or None,
-        "weed_tops_m": _number(lake_day.depths.tops_m),
-        "weed_edge_m": _number(lake_day.depths.edge_m),
+        "weed_tops": _depth_facts(lake_day.depths.tops_m, lake_day.depths.tops_low_m, lake_day.depths.tops_high_m),
+        "weed_edge": _depth_facts(lake_day.depths.edge_m, lake_day.depths.edge_low_m, lake_day.depths.edge_high_m),
         "weather": None,
         "fronts": [],
         "calls": [],
@@ -113,6 +113,10 @@ def _window_facts(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) ->
 
 def _offer_facts(offer: Offer) -> dict[str, Any]:
     return {"position": offer.position.value, "technique": offer.technique.id, "bait": _band_facts(offer.bait)}
+
+
+def _depth_facts(depth_m: float, low_m: float, high_m: float) -> dict[str, Any]:
+    return {"m": _number(depth_m), "low_m": _number(low_m), "high_m": _number(high_m)}
 
 
 def _band_facts(band: Band) -> dict[str, Any]:

@@ -22,7 +22,6 @@ DAYS_SHOWN = 4
 MOVED = timedelta(hours=2)  #: a front is told to have moved from this much on
 SAME_PASSAGE = timedelta(hours=9)
 PRESSURE_RULES = ("pressure-falling", "pressure-rising")
-FRONT_RULES = ("cold-front-day-one", "post-front-recovery", "ahead-of-front", "low-light-after-front")
 
 
 def why_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]:

@@ -6,11 +6,11 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, Strict
+from pydantic import Field, Strict, model_validator
 
-from bitewatch.declared import Declared, Number, declare
+from bitewatch.declared import Declared, Number, declare, wrong
 from bitewatch.lake.profile import SpotKind
 from bitewatch.position.engine import Position
 from bitewatch.position.pace import Pace
@@ -82,18 +82,12 @@ class Techniques(Declared):
     modifier: tuple[Modifier, ...]
     toss_up: TossUp
 
-    def named(self, technique_id: str) -> Technique:
-        """The technique with this id.
-
-        Raises
-        ------
-        KeyError
-            If there is none.
-        """
-        for technique in self.technique:
-            if technique.id == technique_id:
-                return technique
-        raise KeyError(technique_id)
+    @model_validator(mode="after")
+    def _searches_are_there(self) -> Self:
+        for one in self.toss_up.search:
+            if one not in {row.id for row in self.technique}:
+                raise wrong("toss_up", f"search names {one}, which is no technique")
+        return self
 
 
 @functools.cache

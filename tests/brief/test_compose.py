@@ -214,3 +214,9 @@ def test_the_other_species_follows(briefed, lake_day, lake):
 def test_of_no_lake(briefed):
     with pytest.raises(ValueError, match="at least one lake"):
         briefed()
+
+
+def test_a_guessed_depth_comes_with_its_range_and_an_entered_one_without(briefed, lake_day, lake):
+    guessed = section(briefed(lake_day(lake(secchi_ft=6.0))), "doubts")[0]
+    assert re.match(r"Weed edge \d+ ft, likely \d+-\d+ ft; weed tops \d+ ft, likely \d+-\d+ ft; ", guessed)
+    assert "likely" not in " ".join(section(briefed(lake_day(lake("thrennick"))), "doubts"))

@@ -88,7 +88,7 @@ def test_every_position_and_kind_of_spot_has_words_that_are_not_the_bare_code_wo
 
 
 def test_techniques_name_the_tops_as_the_lake_has_them(lake):
-    row = techniques().named("tops-lee-spinner")
+    row = next(row for row in techniques().technique if row.id == "tops-lee-spinner")
     assert "over the weed tops" in technique_words(row.how, lake("thrennick"))
     assert "over the top of the rock" in technique_words(row.how, lake("skarrow"))
 

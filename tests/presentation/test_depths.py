@@ -98,6 +98,6 @@ def test_the_column_at_a_spot(kind, deep, bottom):
 
 def test_the_layer_lies_where_the_oxygen_ends():
     at = column(lake(), depths(2.0, 6.0), None, -1.5)
-    row = techniques().named("layer-top-vertical")
+    row = next(row for row in techniques().technique if row.id == "layer-top-vertical")
     band = bait_band(row, at)
     assert (band.top_m, band.bottom_m) == pytest.approx((3.9, 4.35))

@@ -3,12 +3,14 @@ from itertools import product
 
 import pytest
 
+from bitewatch.declared import declare
+from bitewatch.errors import ConfigRefused
 from bitewatch.lake.profile import SpotKind
 from bitewatch.position.engine import Position
 from bitewatch.position.pace import Pace
 from bitewatch.position.rulebook import default_book
 from bitewatch.position.variables import VARIABLES
-from bitewatch.presentation.technique import Situation, fitting, modifiers, techniques
+from bitewatch.presentation.technique import Situation, Techniques, fitting, modifiers, techniques
 
 TABLE = techniques()
 NAN = math.nan
@@ -46,8 +48,9 @@ def test_what_the_table_names_exists():
         assert "common practice" in row.source or "read)" in row.source or "own" in row.source
     assert set(TABLE.toss_up.search) <= set(ids)
     assert {name for row in TABLE.modifier for name in row.below} <= set(VARIABLES)
-    with pytest.raises(KeyError):
-        TABLE.named("dynamite")
+    table = TABLE.model_dump(by_alias=True)
+    with pytest.raises(ConfigRefused, match="search names dynamite, which is no technique"):
+        declare(Techniques, table | {"toss_up": table["toss_up"] | {"search": ["dynamite"]}}, file="x")
 
 
 def test_every_technique_can_be_reached():
