@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bitewatch.brief.cautions import BoatLimits, rough_from
+from bitewatch.brief.cautions import BoatLimits, cautions, rough_from
 from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.words import Words, chance, position_words
 from bitewatch.position.pace import Pace
@@ -18,7 +18,7 @@ class Choice:
     """One lake of several, with what speaks for or against running it."""
 
     lake_day: LakeDay
-    fishable: bool
+    fishable: bool | None  #: None: wind or waves are not known, so it cannot be told
     why: str
 
 
@@ -37,21 +37,27 @@ def _order(choice: Choice) -> tuple[bool, bool, int, float]:
     if outlook is None:
         return (True, True, len(PACE_ORDER), 0.0)
     first = outlook.plans[choice.lake_day.main_species][0]
-    return (False, not choice.fishable, PACE_ORDER.index(first.pace), -round(max(first.probability), 2))
+    return (False, choice.fishable is not True, PACE_ORDER.index(first.pace), -round(max(first.probability), 2))
 
 
 def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
     outlook = lake_day.outlook
     if outlook is None:
-        return Choice(lake_day=lake_day, fishable=False, why=f"no call: {lake_day.no_call}")
+        return Choice(lake_day=lake_day, fishable=None, why=f"no call: {lake_day.no_call}")
     trip = outlook.trip
     rough = rough_from(outlook, limits)
     waves = outlook.wave_height_m[trip]
     known = waves[~np.isnan(waves)]
     wind = float(np.nanmax(outlook.hourly["wind_speed_ms"][trip]))
     told = f"wind to {words.wind(wind)}" + (f", waves {words.wave(float(known.max()))}" if known.size else "")
-    fit = "fishable all trip" if rough is None else "over your boat's limit for part of the trip"
+    dangers = [caution.short for caution in cautions(lake_day, limits, words) if caution.danger]
+    fishable: bool | None = None if {"wind", "gusts"} & set(outlook.unseen) or np.isnan(waves).any() else True
+    fit = "fishable all trip" if fishable else "whether it is fishable cannot be told"
+    if dangers:
+        fishable, fit = False, f"danger: {'; '.join(dangers)}"
+    if rough is not None:
+        fishable, fit = False, "over your boat's limit for part of the trip"
     first = outlook.plans[lake_day.main_species][0]
     where = position_words(first.position, lake_day.lake)
     what = f"{lake_day.main_species.value} {where}, {chance(max(first.probability))}"
-    return Choice(lake_day=lake_day, fishable=rough is None, why=f"{fit} ({told}); {first.pace.value} pace; {what}")
+    return Choice(lake_day=lake_day, fishable=fishable, why=f"{fit} ({told}); {first.pace.value} pace; {what}")
