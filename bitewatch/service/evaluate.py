@@ -139,7 +139,7 @@ def _outlook(
         front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
         wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
-        unseen=_unseen(hourly, trip),
+        unseen=_unseen(hourly, trip, waves=_waves(lake, hourly), water_temp_c=water.value_c),
     )  # fmt: skip
     south = "the rules know the seasons of the northern hemisphere only" if lake.latitude < 0 else ""
     doubts = [water.doubt, south, *_wave_doubts(lake)]
@@ -175,13 +175,15 @@ def _wave_doubts(lake: Lake) -> list[str]:
     return [f"mean depth not entered: for the waves it is {stands_in}"]
 
 
-def _unseen(hourly: Hourly, trip: slice) -> tuple[str, ...]:
+def _unseen(hourly: Hourly, trip: slice, *, waves: Floats, water_temp_c: Floats) -> tuple[str, ...]:
     """The dangers that some trip hour does not tell of, in words."""
-    return tuple(
+    from_air = [
         danger
         for danger, columns in DANGER_COLUMNS.items()
         if any(np.isnan(hourly[name][trip]).any() for name in columns)
-    )
+    ]
+    from_water = {"waves": waves, "cold water": water_temp_c}
+    return (*from_air, *(danger for danger, values in from_water.items() if np.isnan(values[trip]).any()))
 
 
 def _missing(conditions: Conditions, trip: slice) -> tuple[str, ...]:

@@ -52,3 +52,17 @@ def test_a_lake_without_a_call_comes_last_and_says_why(lake_day, lake, limits, w
 def test_the_order_asked_for_settles_what_is_level(lake_day, lake, limits):
     twins = [lake_day(lake("thrennick", id=name)) for name in ("b", "a", "c")]
     assert order(choose(twins, limits, WORDS)) == ["b", "a", "c"]
+
+
+def test_a_lake_with_a_danger_or_unknown_waves_is_not_called_fishable(lake_day, lake, with_columns):
+    limits = BoatLimits(max_wave_m=1.0, max_wind_ms=20.0)
+    calm, noarea = lake("thrennick"), lake("thrennick").model_copy(update={"area_km2": None})
+    quiet = with_columns(cape_jkg=0.0)
+    days = [
+        lake_day(calm, hourly=with_columns(cape_jkg=2500.0)),
+        lake_day(noarea, hourly=quiet),
+        lake_day(calm, hourly=quiet),
+    ]
+    found = choose(days, limits, WORDS)
+    assert [choice.fishable for choice in found] == [True, False, None]
+    assert ["fishable all trip" in choice.why for choice in found] == [True, False, False]

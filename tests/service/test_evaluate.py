@@ -103,7 +103,12 @@ def test_any_other_column_may_be_missing(evaluated, hours, column):
 
 @pytest.mark.parametrize(
     ("column", "words"),
-    [("wind_gust_ms", "gusts"), ("cape_jkg", "storms"), ("humidity_pct", "heat"), ("wind_speed_ms", "wind")],
+    [
+        ("wind_gust_ms", ("gusts",)),
+        ("cape_jkg", ("storms",)),
+        ("humidity_pct", ("heat",)),
+        ("wind_speed_ms", ("wind", "waves")),
+    ],
 )
 def test_a_danger_that_cannot_be_seen_is_said(evaluated, hours, column, words):
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
@@ -111,7 +116,7 @@ def test_a_danger_that_cannot_be_seen_is_said(evaluated, hours, column, words):
     day, whole = evaluated(hourly=holes), evaluated()
     assert day.outlook is not None
     assert whole.outlook is not None
-    assert (day.outlook.unseen, whole.outlook.unseen) == ((words,), ())
+    assert (day.outlook.unseen, whole.outlook.unseen) == (words, ())
 
 
 @pytest.mark.parametrize("lacking", [1, 30, 200])
@@ -246,3 +251,9 @@ def test_south_of_the_equator_the_calendar_of_the_rules_is_not_used(evaluated, t
     north = evaluated()
     assert north.outlook is not None
     assert "day_of_year" not in north.outlook.missing
+
+
+def test_waves_and_cold_water_that_cannot_be_seen_are_said(evaluated, thrennick):
+    day = evaluated(lake=thrennick.model_copy(update={"area_km2": None, "water_temp_c": None, "water_temp_on": None}))
+    assert day.outlook is not None
+    assert day.outlook.unseen == ("waves", "cold water")
