@@ -236,7 +236,7 @@ def test_a_mutilated_answer_is_an_issue_or_refused(changes: list[tuple[tuple[Any
         with suppress(KeyError, IndexError, TypeError):  # an earlier change may have taken the way away
             for step in path[:-1]:
                 inner = inner[step]
-            inner[path[-1]] = junk
+            inner[path[-1]] = copy.deepcopy(junk)  # a drawn {} is shared, and a later change may fill it
     with suppress(PayloadRefused):
         (issue,) = SOURCE.read(came(json.dumps(part).encode()), [NORTH])
         assert not any(np.isinf(values).any() for values in issue.hourly.columns.values())
