@@ -6,6 +6,7 @@ each leaf below says whether trying again helps.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +54,14 @@ class OutsideFailed(BitewatchError):
 
 class SourceUnavailable(OutsideFailed):
     """A weather source did not answer usefully; try again later."""
+
+
+class SourceWaits(OutsideFailed):
+    """A weather source is not asked before ``until``: a quota, its own Retry-After, or a rest after failures."""
+
+    def __init__(self, reason: str, until: datetime):
+        self.until = until
+        super().__init__(reason)
 
 
 class SourceRefused(OutsideFailed):

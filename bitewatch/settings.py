@@ -18,6 +18,7 @@ from bitewatch.lake.profile import Lake
 from bitewatch.position.rulebook import RuleBook, default_book, merge
 from bitewatch.presentation.trip import TripHours
 from bitewatch.units import UnitSystem
+from bitewatch.weather.settings import ArchiveSettings, WarningsSettings
 from bitewatch.weather.sources.settings import SourcesSettings
 
 PREFIX = "BITEWATCH_"
@@ -66,6 +67,14 @@ class Environment(BaseSettings):
         return SecretStr(text)
 
 
+def _hours(text: str) -> str:
+    try:
+        TripHours.parse(text)
+    except Refused as error:
+        raise ValueError(str(error)) from error
+    return text
+
+
 class BoatSettings(Declared):
     """What the boat can take. No public limit for small open boats was found: set your own."""
 
@@ -88,6 +97,26 @@ class ServiceSettings(Declared):
     refresh_minutes: Whole = Field(60, ge=15, le=360, description="how often weather is asked for anew, in minutes")
 
 
+class TurnSettings(Declared):
+    """When a message that a call has turned may go out."""
+
+    quiet_hours: str = Field("21:00-04:00", description="no such message then, as 21:00-04:00; empty for none")
+    most_a_day: Whole = Field(3, ge=0, le=20, description="how many such messages a day at most")
+
+    @field_validator("quiet_hours")
+    @classmethod
+    def _are_hours(cls, text: str) -> str:
+        return _hours(text) if text else text
+
+
+class DeploymentSettings(Declared):
+    """What this installation is used for."""
+
+    commercial: bool = Field(
+        False, description="true if money is made with it: sources that forbid that are then asked only with a key"
+    )
+
+
 class Config(Declared):
     """bitewatch.toml."""
 
@@ -101,14 +130,15 @@ class Config(Declared):
     store: StoreSettings = StoreSettings()
     service: ServiceSettings = ServiceSettings()
 
+    warnings: WarningsSettings = WarningsSettings()
+    archive: ArchiveSettings = ArchiveSettings()
+    turns: TurnSettings = TurnSettings()
+    deployment: DeploymentSettings = DeploymentSettings()
+
     @field_validator("trip_hours")
     @classmethod
     def _are_trip_hours(cls, text: str) -> str:
-        try:
-            TripHours.parse(text)
-        except Refused as error:
-            raise ValueError(str(error)) from error
-        return text
+        return _hours(text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,19 @@ from bitewatch.position.conditions import Conditions
 from bitewatch.position.rulebook import RuleBook
 from bitewatch.presentation.plan import PlannedWindow
 from bitewatch.presentation.trip import TripHours
+from bitewatch.weather.following import KnownFront
 from bitewatch.weather.fronts import Front
 from bitewatch.weather.hourly import Hourly
 from bitewatch.weather.sun import Sun, SunEvents
+from bitewatch.weather.warnings import WarningsSeen, WarningsState
+
+
+class Freshness(StrEnum):
+    """How far an issue can be trusted for its age."""
+
+    FRESH = "fresh"  #: under six hours old
+    USABLE = "usable"  #: under a day old; the reader is told its age
+    TOO_OLD = "too old"  #: no call is made of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +43,9 @@ class WeatherSeen:
     reference_time: datetime | None
     notes: tuple[str, ...]
     payload_sha256: str
+    freshness: Freshness = Freshness.FRESH
+    switched_from: str = ""  #: the source that the reader was told from before, if this is another
+    filled: tuple[str, ...] = ()  #: what of the past hours came from elsewhere than this issue, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +55,7 @@ class Outlook:
     hourly: Hourly
     local_days: NDArray[np.datetime64]
     trip: slice  #: the trip hours on the time axis
-    fronts: tuple[Front, ...]
+    fronts: tuple[Front, ...]  #: as this issue tells them
     front_strength_seen: bool  #: False: too few past hours to say that there was no front
     conditions: Conditions
     sun: Sun
@@ -69,6 +83,8 @@ class LakeDay:
     outlook: Outlook | None
     no_call: str
     doubts: tuple[str, ...]  #: what is not known well, in words
+    known_fronts: tuple[KnownFront, ...] = ()  #: as they are known from all issues, in order of time
+    official: WarningsSeen = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of warnings is set up")
     told_before: Mapping[str, Any] | None = None  #: the facts of the last brief that this reader had of this lake
 
     @property

@@ -94,6 +94,12 @@ class Lake(Declared):
         tuple(Species), min_length=1, description='such as ["crappie", "bluegill"], the one you fish for most first'
     )
     rules_off: tuple[str, ...] = Field((), description="ids of rules that do not hold on this lake")
+    sources: tuple[str, ...] = Field(
+        (), description='the sources of weather for this lake, the first one first, in place of those of bitewatch.toml'
+    )
+    warning_zones: tuple[str, ...] = Field(
+        (), description='codes of the areas whose official warnings hold here, such as ["MNZ025"]'
+    )
     spot: tuple[Spot, ...] = Field((), description="[[spot]] tables, your favourite first")
 
     @field_validator("zone")

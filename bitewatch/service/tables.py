@@ -19,6 +19,7 @@ subscription = Table(
     Column("state", String(20), nullable=False),  # active, ended
     Column("created_at", Instant, nullable=False),
     Column("ended_at", Instant),
+    Column("quiet", String(11)),  # FROM-TO in which no turn goes out; null: as the settings say
 )
 
 #: what a reader was shown of a lake, so that the next brief can say what changed
@@ -31,4 +32,17 @@ shown = Table(
     Column("for_day", Date, nullable=False),
     Column("made_at", Instant, nullable=False),
     Column("facts", Text, nullable=False),  # JSON: positions, depths, fronts as told
+)
+
+#: what is watched between a brief and the end of its trip, so that a turn of the call is noticed
+watched = Table(
+    "watched",
+    metadata,
+    Column("subscription", String(32), ForeignKey("subscription.id"), primary_key=True),
+    Column("lake", String(64), primary_key=True),
+    Column("for_day", Date, primary_key=True),
+    Column("baseline", Text, nullable=False),  # JSON: what the source said when the reader was last told
+    Column("candidate", Text),  # JSON: a turned call that waits for the next issue
+    Column("issue", String(64), nullable=False),  # the last issue that was looked at, by the hash of its payload
+    Column("updated_at", Instant, nullable=False),
 )
