@@ -53,19 +53,38 @@ class OutsideFailed(BitewatchError):
 
 
 class SourceUnavailable(OutsideFailed):
-    """A weather source did not answer usefully; try again later."""
+    """A weather source did not answer usefully; try again later, not sooner than ``wait_s`` when that is given.
+
+    ``status`` is that of the answer, if one came.
+    """
+
+    def __init__(self, reason: str, *, status: int | None = None, wait_s: float | None = None):
+        self.status = status
+        self.wait_s = wait_s
+        super().__init__(reason)
 
 
 class SourceWaits(OutsideFailed):
-    """A weather source is not asked before ``until``: a quota, its own Retry-After, or a rest after failures."""
+    """A weather source is not asked before ``until``: a quota, its own Retry-After, or a rest after failures.
 
-    def __init__(self, reason: str, until: datetime):
+    ``only_this``: only the one question waits, because its last answer, which was set aside, still stands.
+    """
+
+    def __init__(self, reason: str, until: datetime, *, only_this: bool = False):
         self.until = until
+        self.only_this = only_this
         super().__init__(reason)
 
 
 class SourceRefused(OutsideFailed):
-    """A weather source refused the request; do not retry before the request or the settings change."""
+    """A weather source refused the request; do not retry before the request or the settings change.
+
+    ``status`` is that of the answer, if one came: 403 stops the host, 404 says that what was asked for is gone.
+    """
+
+    def __init__(self, reason: str, *, status: int | None = None):
+        self.status = status
+        super().__init__(reason)
 
 
 class PayloadRefused(OutsideFailed):

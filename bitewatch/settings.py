@@ -19,7 +19,7 @@ from bitewatch.position.rulebook import RuleBook, default_book, merge
 from bitewatch.presentation.trip import TripHours
 from bitewatch.units import UnitSystem
 from bitewatch.weather.settings import ArchiveSettings, WarningsSettings
-from bitewatch.weather.sources.settings import SourcesSettings
+from bitewatch.weather.sources.settings import SourceName, SourcesSettings
 
 PREFIX = "BITEWATCH_"
 Secret = Literal["smtp_password", "open_meteo_api_key"]
@@ -169,7 +169,7 @@ class Settings:
 
     def book_for(self, lake: Lake) -> RuleBook:
         """The rule book of a lake, without the rules that are off there."""
-        return self.book.without(lake.rules_off)
+        return self.book.without(rule for rule in lake.rules_off if rule in self.book.ids)
 
 
 def read_environment() -> Environment:
@@ -220,18 +220,21 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
         )
     except ConfigRefused as error:
         faults += error.faults
-    book = default_book()
+    book = every = default_book()
     try:
         if (folder / "rules.toml").exists():
             table = read_toml(folder / "rules.toml", shown_as="rules.toml")
-            book = merge(book, table, file="rules.toml")
+            book = merge(default_book(), table, file="rules.toml")
+            every = merge(default_book(), {**table, "off": []}, file="rules.toml")  # a lake may name one that is off
     except ConfigRefused as error:
         faults += error.faults
     lakes: dict[str, Lake] = {}
     for path in sorted((folder / "lakes").glob("*.toml")):
         try:
             lake = _read_lake(path)
-            book.without(lake.rules_off, file=f"lakes/{path.name}", key="rules_off")
+            every.without(lake.rules_off, file=f"lakes/{path.name}", key="rules_off")
+            if declared is not None:
+                _check_sources(lake, declared, file=f"lakes/{path.name}")
             lakes[lake.id] = lake
         except ConfigRefused as error:
             faults += error.faults
@@ -260,6 +263,17 @@ def _read_lake(path: Path) -> Lake:
         value = f'"{table["id"]}"'
         raise _fault(shown_as, "id", value, f'must be the file\'s name, "{path.stem}"; or leave it out')
     return declare(Lake, table, file=shown_as)
+
+
+def _check_sources(lake: Lake, config: Config, *, file: str) -> None:
+    """A lake's own sources must be known, and set up where they need it."""
+    for name in lake.sources:
+        if name not in get_args(SourceName):
+            raise _fault(file, "sources", f'"{name}"', f"is no source; there are {', '.join(get_args(SourceName))}")
+        if name == "hourly-csv" and config.sources.hourly_csv is None:
+            raise _fault(file, "sources", f'"{name}"', "needs sources.hourly-csv.file in bitewatch.toml")
+        if name != "hourly-csv" and not config.sources.contact.strip():
+            raise _fault(file, "sources", f'"{name}"', "needs sources.contact in bitewatch.toml")
 
 
 def _fault(file: str, key: str, value: str, right: str) -> ConfigRefused:

@@ -14,7 +14,6 @@ from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.units import f_from_c
 from bitewatch.weather.heat import heat_index_f
 
-WARNINGS_UNAVAILABLE = "Official warnings: unavailable. Look at your weather service before you launch."
 LIGHTNING = (
     "Thunder within 30 seconds of the flash: get to shelter, and wait 30 minutes after the last thunder "
     "(US National Weather Service)."
@@ -47,6 +46,7 @@ class BoatLimits:
 class Caution:
     """One thing to heed; ``danger`` puts it above the call."""
 
+    kind: str  #: what hurts, in a word
     short: str
     text: str
     danger: bool
@@ -93,13 +93,14 @@ def _wind(outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
         at = "from the start" if first == trip.start else f"from {words.hour(when)}"
         return [
             Caution(
+                kind="wind",
                 short=f"{told}, over your boat's limit {at}",
                 text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is twice that.",
                 danger=True,
             )
         ]
     if gusts > GUST_SHARE * limits.max_wind_ms:
-        return [Caution(short=told, text=f"{told}. Gusts turn boats over.", danger=True)]
+        return [Caution(kind="wind", short=told, text=f"{told}. Gusts turn boats over.", danger=True)]
     return []
 
 
@@ -108,7 +109,7 @@ def _storm(outlook: Outlook) -> list[Caution]:
     if not _most(outlook.hourly["cape_jkg"][trip]) >= CAPE_STRONG_JKG:
         return []
     text = "the air is unstable: thunderstorms could be strong if they form (a cut from memory, no source gives one)"
-    return [Caution(short="thunderstorms could be strong if they form", text=text, danger=True)]
+    return [Caution(kind="storms", short="thunderstorms could be strong if they form", text=text, danger=True)]
 
 
 def _cold(outlook: Outlook, words: Words) -> list[Caution]:
@@ -118,7 +119,7 @@ def _cold(outlook: Outlook, words: Words) -> list[Caution]:
     at_once = coldest < COLD_DANGER_C
     takes = "can take your breath at once" if at_once else "is cold enough to take your breath"
     text = f"water of {words.temperature(coldest)} {takes}; wear the life jacket (weather.gov cold water page)"
-    return [Caution(short=f"cold water, {words.temperature(coldest)}", text=text, danger=at_once)]
+    return [Caution(kind="cold water", short=f"cold water, {words.temperature(coldest)}", text=text, danger=at_once)]
 
 
 def _heat(outlook: Outlook, words: Words) -> list[Caution]:
@@ -131,7 +132,7 @@ def _heat(outlook: Outlook, words: Words) -> list[Caution]:
     level = "danger" if hottest >= HEAT_DANGER_F else "extreme caution"
     chart = f"{level} on the US weather service's heat chart"
     text = f"it feels like {felt} in the shade, hotter in full sun ({chart}); drink, shade, rest"
-    return [Caution(short=f"heat, feels like {felt}", text=text, danger=hottest >= HEAT_DANGER_F)]
+    return [Caution(kind="heat", short=f"heat, feels like {felt}", text=text, danger=hottest >= HEAT_DANGER_F)]
 
 
 def _fog(outlook: Outlook, words: Words) -> list[Caution]:
@@ -143,7 +144,7 @@ def _fog(outlook: Outlook, words: Words) -> list[Caution]:
     when = np_to_datetime(outlook.hourly.time[trip.start + int(likely.argmax())])
     advice = "go slowly, lights on, and wait if you cannot see (own rule of thumb)"
     text = f"damp, still air {words.hour(when)}: fog is possible; {advice}"
-    return [Caution(short="fog possible", text=text, danger=False)]
+    return [Caution(kind="fog", short="fog possible", text=text, danger=False)]
 
 
 def _fish(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[Caution]:
@@ -152,11 +153,11 @@ def _fish(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[Caution]:
     if warmest >= FISH_WARM_C:
         advice = "keep a legal limit and quit, do not sort, ice what is kept (common practice, from memory)"
         text = f"surface of {words.temperature(warmest)}: {advice}"
-        found.append(Caution(short="warm water, spare the fish", text=text, danger=False))
+        found.append(Caution(kind="warm water", short="warm water, spare the fish", text=text, danger=False))
     windows = [window for plan in outlook.plans.values() for window in plan]
     deep = next((window for window in windows if window.main.bait.bottom_m > FISH_DEEP_M), None)
     if deep:
         where = position_words(deep.position, lake_day.lake)
         text = f"{where} deeper than {words.depth(FISH_DEEP_M)}: do not catch to release (common practice, from memory)"
-        found.append(Caution(short="deep fish do not survive release", text=text, danger=False))
+        found.append(Caution(kind="deep fish", short="deep fish do not survive release", text=text, danger=False))
     return found

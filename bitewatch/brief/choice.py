@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bitewatch.brief import official_lines
 from bitewatch.brief.cautions import BoatLimits, cautions, rough_from
 from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.words import Words, chance, position_words
@@ -51,12 +52,15 @@ def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
     wind = float(np.nanmax(outlook.hourly["wind_speed_ms"][trip]))
     told = f"wind to {words.wind(wind)}" + (f", waves {words.wave(float(known.max()))}" if known.size else "")
     dangers = [caution.short for caution in cautions(lake_day, limits, words) if caution.danger]
+    warned = [official_lines.title(one) for one in official_lines.in_trip(lake_day) if official_lines.bars(one)]
     fishable: bool | None = None if {"wind", "gusts"} & set(outlook.unseen) or np.isnan(waves).any() else True
     fit = "fishable all trip" if fishable else "whether it is fishable cannot be told"
     if dangers:
         fishable, fit = False, f"danger: {'; '.join(dangers)}"
     if rough is not None:
         fishable, fit = False, "over your boat's limit for part of the trip"
+    if warned:
+        fishable, fit = False, f"official warning: {'; '.join(warned)}"
     first = outlook.plans[lake_day.main_species][0]
     where = position_words(first.position, lake_day.lake)
     what = f"{lake_day.main_species.value} {where}, {chance(max(first.probability))}"

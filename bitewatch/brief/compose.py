@@ -5,24 +5,25 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from bitewatch.brief.cautions import STANDING, WARNINGS_UNAVAILABLE, BoatLimits, Caution, cautions
+from bitewatch.brief import front_lines
+from bitewatch.brief.cautions import STANDING, BoatLimits, Caution, cautions
 from bitewatch.brief.choice import Choice, choose
+from bitewatch.brief.doubts import doubt_lines
 from bitewatch.brief.facts import instant_text, lake_facts
-from bitewatch.brief.how import how_lines, other_species_lines, spot_words, where_lines
-from bitewatch.brief.lake_day import LakeDay, Outlook
-from bitewatch.brief.outlook_lines import change_lines, first_window, next_day_lines, since_last_lines, why_lines
+from bitewatch.brief.headline import alert_lines, call_lines, call_phrase, subject_prefix
+from bitewatch.brief.how import how_lines, other_species_lines, where_lines
+from bitewatch.brief.lake_day import LakeDay
+from bitewatch.brief.official_lines import official_lines, state_line
+from bitewatch.brief.outlook_lines import change_lines, next_day_lines, why_lines
 from bitewatch.brief.pictures.depth_strip import DepthStrip, depth_strip
-from bitewatch.brief.words import Words, listed, position_words, sentence
-from bitewatch.position.variables import VARIABLES
+from bitewatch.brief.since_last import since_last_lines
+from bitewatch.brief.weather_lines import attributions, source_lines, switch_words
+from bitewatch.brief.words import Words, sentence
 from bitewatch.presentation.technique import Techniques
 from bitewatch.units import UnitSystem
 
-HONEST = (
-    "That fish leave the weed tops after a cold front is supported by nets on many lakes; that they go into the cover "
-    "is common practice, and no published study followed these fish through a front. "
-    "Air pressure alone has no proven direction."
-)
-NOT_SHOWN_YET = "Track record: not shown yet. No call of this lake has been scored against a logbook."
+BRIEF_FORM = "bitewatch.brief/1"
+ALERTS = ("OFFICIAL WARNING: ", "DANGER: ")  #: what lines above the call begin with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,16 +33,19 @@ class Section:
     key: str
     title: str
     lines: tuple[str, ...]
+    verbatim: bool = False  #: the lines are another's text: their own breaks stay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Brief:
-    """A brief, composed: every sentence in the reader's words, and the facts they were made from."""
+    """A brief or a turn, composed: every sentence in the reader's words, and the facts they were made from."""
 
+    form: str  #: which of the two, and the version of its payload
     day: date
     subject: str
-    danger: bool
-    headline: tuple[str, str]
+    danger: bool  #: a danger or an official warning stands above the call
+    headline: tuple[str, ...]
+    alerts: int  #: how many lines of the headline stand above the call
     sections: tuple[Section, ...]
     facts: dict[str, Any]
     attributions: tuple[str, ...]
@@ -77,67 +81,63 @@ def compose(
     main = choices[0].lake_day
     words = Words(units, main.lake.zone_info)
     heeded = cautions(main, limits, words)
-    headline = _headline(main, words, heeded, several=len(lake_days) > 1)
+    alerts = alert_lines(main, words, heeded)
+    call = call_lines(main, words, several=len(lake_days) > 1, calm=not alerts)
+    switches = dict.fromkeys(sentence(said) for day in lake_days if (said := switch_words(day)))
     sections = [
-        Section(key="notice", title="Note", lines=tuple(notices)),
+        official_section(main, words),
+        Section(key="notice", title="Note", lines=(*notices, *switches)),
         *_lakes(choices),
-        *_main_sections(main, table, words),
-        *_other_lakes(choices[1:], table, limits, units),
-        _cautions(heeded),
-        _doubts(lake_days, units),
-        *_sources(lake_days, units),
+        *_main_sections(main, table, words, heeded),
+        *_other_lakes(main, choices[1:], table, limits, units),
+        caution_section(main, words, heeded),
+        Section(key="doubts", title="Not known", lines=doubt_lines(lake_days, units)),
+        Section(key="source", title="Weather", lines=source_lines(lake_days, units)),
     ]
-    attributions = [day.weather.attribution for day in lake_days if day.weather and day.weather.attribution]
     return Brief(
-        day=main.day, subject=_subject(main, words, heeded),
-        danger=any(caution.danger for caution in heeded), headline=headline,
+        form=BRIEF_FORM, day=main.day,
+        subject=f"{subject_prefix(main, heeded)}{main.lake.name}, {words.day(main.day)}: {call_phrase(main)}",
+        danger=bool(alerts), headline=(*alerts, *call), alerts=len(alerts),
         sections=tuple(section for section in sections if section.lines),
-        facts={
-            "made_at": instant_text(main.now), "day": main.day.isoformat(), "run": main.lake.id,
-            "lakes": [
-                lake_facts(choice.lake_day) | {"fishable": choice.fishable if choice.lake_day.outlook else None}
-                for choice in choices
-            ],
-        },
-        attributions=tuple(dict.fromkeys(attributions)),
+        facts=message_facts(choices, limits, units, turn=None),
+        attributions=attributions(lake_days),
         strip=depth_strip(main, words) if main.outlook else None,
     )  # fmt: skip
 
 
-def _subject(main: LakeDay, words: Words, heeded: Sequence[Caution]) -> str:
-    warned = "DANGER, see inside: " if any(caution.danger for caution in heeded) else ""
-    return f"{warned}{main.lake.name}, {words.day(main.day)}: {_call_phrase(main)}"
+def message_facts(
+    choices: Sequence[Choice], limits: BoatLimits, units: UnitSystem, *, turn: dict[str, Any] | None
+) -> dict[str, Any]:
+    """The numbers behind a message; the lake to run, or that turned, first."""
+    main = choices[0].lake_day
+    return {
+        "made_at": instant_text(main.now), "day": main.day.isoformat(), "run": main.lake.id, "turn": turn,
+        "lakes": [
+            lake_facts(choice.lake_day) | {
+                "fishable": choice.fishable if choice.lake_day.outlook else None,
+                "dangers": [one.kind for one in _heeded(choice.lake_day, limits, units) if one.danger],
+            }
+            for choice in choices
+        ],
+    }  # fmt: skip
 
 
-def _call_phrase(main: LakeDay) -> str:
-    if main.outlook is None:
-        return "no call"
-    first = first_window(main, main.outlook)
-    if first.toss_up:
-        return f"{main.main_species.value} toss-up, {position_words(first.position, main.lake)} or " + position_words(
-            first.toss_up, main.lake
-        )
-    return f"{main.main_species.value} {position_words(first.position, main.lake)}"
+def _heeded(lake_day: LakeDay, limits: BoatLimits, units: UnitSystem) -> tuple[Caution, ...]:
+    return cautions(lake_day, limits, Words(units, lake_day.lake.zone_info))
 
 
-def _headline(main: LakeDay, words: Words, heeded: Sequence[Caution], *, several: bool) -> tuple[str, str]:
-    """Position, depth, place and start; and danger, which stands first when there is some."""
-    if main.outlook is None:
-        told = sentence(f"no call for {main.lake.name}, {words.day(main.day)}: {main.no_call}")
-    else:
-        first = first_window(main, main.outlook)
-        depth = words.depths(first.main.bait.top_m, first.main.bait.bottom_m)
-        run = f"Run {main.lake.name}: " if several else f"{main.lake.name}: "
-        place = spot_words(first, main)
-        told = f"{run}{_call_phrase(main)}, bait {depth} down, {place}, from {words.clock(main.start)}."
-    dangers = [caution.short for caution in heeded if caution.danger]
-    if dangers:
-        return (f"DANGER: {'; '.join(dangers)}.", told)
-    seen = "Dangers cannot be seen without a forecast"
-    if main.outlook is not None:
-        blind = f", but {listed(list(main.outlook.unseen))} cannot be seen in it" if main.outlook.unseen else ""
-        seen = f"No danger seen in this forecast{blind}"
-    return (told, f"{seen}; official warnings unavailable, check before you launch.")
+def official_section(lake_day: LakeDay, words: Words) -> Section:
+    """The official warnings of the day, word for word; without lines if there are none."""
+    return Section(
+        key="official", title="Official warnings", lines=tuple(official_lines(lake_day, words)), verbatim=True
+    )  # fmt: skip
+
+
+def caution_section(lake_day: LakeDay, words: Words, heeded: Sequence[Caution]) -> Section:
+    """What is known of official warnings, the cautions seen here, and those that always stand."""
+    told = [f"{'DANGER: ' if caution.danger else ''}{sentence(caution.text)}" for caution in heeded]
+    state = () if lake_day.official.warnings else (state_line(lake_day, words),)  # else it stands with the warnings
+    return Section(key="cautions", title="Cautions", lines=(*state, *told, *STANDING))
 
 
 def _lakes(choices: Sequence[Choice]) -> list[Section]:
@@ -150,11 +150,12 @@ def _lakes(choices: Sequence[Choice]) -> list[Section]:
     return [Section(key="lakes", title="Which lake", lines=tuple(lines))]
 
 
-def _main_sections(main: LakeDay, table: Techniques, words: Words) -> list[Section]:
+def _main_sections(main: LakeDay, table: Techniques, words: Words, heeded: Sequence[Caution]) -> list[Section]:
     outlook = main.outlook
-    since = Section(key="since", title="Since the last brief", lines=tuple(since_last_lines(main, outlook, words)))
-    if outlook is None:
-        return [since]
+    since = Section(key="since", title="Since the last brief", lines=tuple(since_last_lines(main, words, heeded)))
+    if outlook is None:  # what was found stays known, whether or not there are hours now
+        fronts = (*front_lines.gone_lines(main, words), *front_lines.ahead_words(main, words))
+        return [Section(key="fronts", title="Fronts known from before", lines=fronts), since]
 
     def section(key: str, title: str, lines: list[str]) -> Section:
         return Section(key=key, title=title, lines=tuple(lines))
@@ -170,77 +171,20 @@ def _main_sections(main: LakeDay, table: Techniques, words: Words) -> list[Secti
     ]
 
 
-def _other_lakes(choices: Sequence[Choice], table: Techniques, limits: BoatLimits, units: UnitSystem) -> list[Section]:
+def _other_lakes(
+    main: LakeDay, others: Sequence[Choice], table: Techniques, limits: BoatLimits, units: UnitSystem
+) -> list[Section]:
     """If you run another lake after all: its plan, short, with its own dangers first."""
     sections = []
-    for choice in choices:
+    for choice in others:
         lake_day = choice.lake_day
         if lake_day.outlook is None:
             continue
         words = Words(units, lake_day.lake.zone_info)
-        dangers = [
-            f"DANGER: {sentence(caution.text)}" for caution in cautions(lake_day, limits, words) if caution.danger
-        ]
-        lines = [*dangers, *how_lines(lake_day, lake_day.outlook, table, words)]
+        alerts = alert_lines(lake_day, words, cautions(lake_day, limits, words))
+        if lake_day.official.state is not main.official.state:
+            alerts.append(state_line(lake_day, words))
+        lines = [*alerts, *how_lines(lake_day, lake_day.outlook, table, words)]
         title = f"If you run {lake_day.lake.name} instead"
         sections.append(Section(key=f"instead-{lake_day.lake.id}", title=title, lines=tuple(lines)))
     return sections
-
-
-def _cautions(heeded: Sequence[Caution]) -> Section:
-    told = [f"{'DANGER: ' if caution.danger else ''}{sentence(caution.text)}" for caution in heeded]
-    return Section(key="cautions", title="Cautions", lines=(WARNINGS_UNAVAILABLE, *told, *STANDING))
-
-
-def _doubts(lake_days: Sequence[LakeDay], units: UnitSystem) -> Section:
-    """What is missing or only guessed, lake by lake, and what the whole tool does not know."""
-    lines: list[str] = []
-    for lake_day in lake_days:
-        prefix = f"{lake_day.lake.name}: " if len(lake_days) > 1 else ""
-        words = Words(units, lake_day.lake.zone_info)
-        if said := [*_guessed_depths(lake_day, words), *lake_day.doubts]:
-            lines.append(sentence(prefix + "; ".join(said)))
-        if lake_day.outlook and lake_day.outlook.missing:
-            names = [VARIABLES[name].label.removeprefix("the ") for name in lake_day.outlook.missing]
-            lines.append(sentence(f"{prefix}missing: {', '.join(names)}"))
-            if silent := _silent_rules(lake_day.outlook):
-                lines.append(sentence(f"{prefix}rules silent for that: {', '.join(silent)}"))
-    return Section(key="doubts", title="Not known", lines=(*lines, HONEST, NOT_SHOWN_YET))
-
-
-def _guessed_depths(lake_day: LakeDay, words: Words) -> list[str]:
-    """The depths that were not entered, each with the range in which it lies two times in three."""
-    depths, rock = lake_day.depths, lake_day.lake.is_rock
-    guesses = [
-        ("foot of the rock" if rock else "weed edge", depths.edge_m, depths.edge_low_m, depths.edge_high_m),
-        ("its upper half down to" if rock else "weed tops", depths.tops_m, depths.tops_low_m, depths.tops_high_m),
-    ]
-    return [
-        f"{name} {words.depth(at)}, likely {words.depths(low, high)}" for name, at, low, high in guesses if low < high
-    ]
-
-
-def _silent_rules(outlook: Outlook) -> list[str]:
-    """Names of rules that stay silent in some trip hour because a variable is missing."""
-    names = []
-    said = next(iter(outlook.calls.values()))
-    for rule, silent in zip(said.book.rule, said.silent, strict=True):
-        if silent[..., outlook.trip].any():
-            names.append(rule.name.lower())
-    return names
-
-
-def _sources(lake_days: Sequence[LakeDay], units: UnitSystem) -> list[Section]:
-    lines = []
-    for lake_day in lake_days:
-        weather = lake_day.weather
-        if weather is None:
-            continue
-        words = Words(units, lake_day.lake.zone_info)
-        if weather.is_file:
-            told = f"Weather for {lake_day.lake.name}: {weather.source}, a file of hours."
-        else:
-            received = words.clock(weather.retrieved_at)
-            told = f"Weather for {lake_day.lake.name}: {weather.source}, {weather.model}, received {received}."
-        lines.append(f"{told} {weather.attribution}".strip())
-    return [Section(key="source", title="Weather", lines=tuple(dict.fromkeys(lines)))]

@@ -5,12 +5,14 @@ from typing import Any
 
 import numpy as np
 
+from bitewatch.brief import front_lines, official_lines
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.lake.profile import Species
 from bitewatch.position.call import Reason, reasons
 from bitewatch.presentation.depths import Band
 from bitewatch.presentation.plan import POSITIONS, Offer, PlannedWindow
+from bitewatch.weather.following import KnownFront
 
 
 def instant_text(instant: datetime | None) -> str | None:
@@ -34,6 +36,12 @@ def trip_reasons(outlook: Outlook, species: Species) -> tuple[Reason, ...]:
     return reasons(outlook.calls[species].lane(first.lane), first.position, hours)
 
 
+def window_reasons(outlook: Outlook, species: Species, window: PlannedWindow) -> tuple[Reason, ...]:
+    """Why the position of one window, over its own hours, at its place."""
+    hours = outlook.trip.start + np.arange(window.hours.start, window.hours.stop)
+    return reasons(outlook.calls[species].lane(window.lane), window.position, hours)
+
+
 def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
     """The facts of one lake; missing numbers are None."""
     outlook = lake_day.outlook
@@ -46,7 +54,12 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
         "weed_tops": _depth_facts(lake_day.depths.tops_m, lake_day.depths.tops_low_m, lake_day.depths.tops_high_m),
         "weed_edge": _depth_facts(lake_day.depths.edge_m, lake_day.depths.edge_low_m, lake_day.depths.edge_high_m),
         "weather": None,
-        "fronts": [],
+        "fronts": [
+            _front_facts(front)
+            for front in front_lines.known(lake_day)
+            if lake_day.start - front_lines.onset(front) <= front_lines.RECENT
+        ],
+        "official": _official_facts(lake_day),
         "calls": [],
         "missing": [],
         "wind": None,
@@ -59,6 +72,8 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
             "retrieved_at": instant_text(lake_day.weather.retrieved_at),
             "reference_time": instant_text(lake_day.weather.reference_time),
             "payload_sha256": lake_day.weather.payload_sha256,
+            "freshness": lake_day.weather.freshness.value,
+            "switched_from": lake_day.weather.switched_from or None,
         }
     if outlook is not None:
         facts |= _outlook_facts(lake_day, outlook)
@@ -68,10 +83,6 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
 def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:
     trip = outlook.trip
     return {
-        "fronts": [
-            {"kind": front.kind.value, "onset": instant_text(front.onset), "strength": _number(front.strength, 2)}
-            for front in outlook.fronts
-        ],
         "missing": list(outlook.missing),
         "wind": {
             "wind_max_ms": _most(outlook.hourly["wind_speed_ms"][trip]),
@@ -92,6 +103,44 @@ def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:
     }
 
 
+def _front_facts(front: KnownFront) -> dict[str, Any]:
+    return {
+        "id": front.id,
+        "kind": front.kind.value,
+        "onset": instant_text(front.onset),
+        "earliest": instant_text(front.earliest),
+        "latest": instant_text(front.latest),
+        "strength": _number(front.strength, 2),
+        "surge": instant_text(front.surge_at),
+        "standing": front.standing.value,
+        "observed": instant_text(front.observed_onset),
+    }
+
+
+def _official_facts(lake_day: LakeDay) -> dict[str, Any]:
+    official = lake_day.official
+    inside = official_lines.in_trip(lake_day)
+    return {
+        "state": official.state.value,
+        "read_at": instant_text(official.read_at),
+        "why": official.why or None,
+        "warnings": [
+            {
+                "id": one.id,
+                "event": official_lines.one_line(one.event),
+                "headline": official_lines.one_line(one.headline),
+                "severity": official_lines.one_line(one.severity),
+                "sender": official_lines.one_line(one.sender_name),
+                "onset": instant_text(one.onset),
+                "ends": instant_text(one.ends),
+                "web": official_lines.link(one),
+                "in_trip": one in inside,
+            }
+            for one in (*inside, *(one for one in official.warnings if one not in inside))
+        ],
+    }
+
+
 def _window_facts(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) -> dict[str, Any]:
     start, end = window_times(lake_day, outlook, window)
     return {
@@ -104,7 +153,7 @@ def _window_facts(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) ->
         "toss_up_with": window.toss_up.value if window.toss_up else None,
         "pace": window.pace.value,
         "spot": window.spot.name if window.spot else None,
-        "fish": _band_facts(window.fish),
+        "fish": band_facts(window.fish),
         "main": _offer_facts(window.main),
         "then": _offer_facts(window.then) if window.then else None,
         "modifiers": [modifier.id for modifier in window.modifiers],
@@ -112,14 +161,15 @@ def _window_facts(lake_day: LakeDay, outlook: Outlook, window: PlannedWindow) ->
 
 
 def _offer_facts(offer: Offer) -> dict[str, Any]:
-    return {"position": offer.position.value, "technique": offer.technique.id, "bait": _band_facts(offer.bait)}
+    return {"position": offer.position.value, "technique": offer.technique.id, "bait": band_facts(offer.bait)}
 
 
 def _depth_facts(depth_m: float, low_m: float, high_m: float) -> dict[str, Any]:
     return {"m": _number(depth_m), "low_m": _number(low_m), "high_m": _number(high_m)}
 
 
-def _band_facts(band: Band) -> dict[str, Any]:
+def band_facts(band: Band) -> dict[str, Any]:
+    """A band of depths."""
     return {"top_m": _number(band.top_m), "bottom_m": _number(band.bottom_m)}
 
 

@@ -4,7 +4,7 @@ from bitewatch.brief.facts import window_times
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.brief.words import SPOT_WORDS, Words, chance, position_words, sentence, technique_words
 from bitewatch.presentation.plan import POSITIONS, Offer, PlannedWindow
-from bitewatch.presentation.technique import Techniques
+from bitewatch.presentation.technique import Technique, Techniques
 
 PACE_SENTENCES = {
     "slow": "slow pace: the fish should be unwilling",
@@ -83,11 +83,15 @@ def _call_words(window: PlannedWindow, lake_day: LakeDay) -> str:
 
 
 def _offer_words(offer: Offer, lake_day: LakeDay, words: Words) -> str:
-    technique = offer.technique
-    name = sentence(technique_words(technique.name, lake_day.lake)).rstrip(".")
-    how = sentence(technique_words(technique.how, lake_day.lake))
+    name = sentence(technique_words(offer.technique.name, lake_day.lake)).rstrip(".")
     depth = words.depths(offer.bait.top_m, offer.bait.bottom_m)
-    return f"{name}. Bait {depth} down. {how} Pause: {technique.pause}. Weight: {technique.weight}."
+    return f"{name}. Bait {depth} down. {handling_words(offer.technique, lake_day)}"
+
+
+def handling_words(technique: Technique, lake_day: LakeDay) -> str:
+    """How a technique is fished, with what pause and weight."""
+    how = sentence(technique_words(technique.how, lake_day.lake))
+    return f"{how} Pause: {technique.pause}. Weight: {technique.weight}."
 
 
 def _short_offer(offer: Offer, lake_day: LakeDay, words: Words) -> str:

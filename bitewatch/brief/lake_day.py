@@ -22,6 +22,8 @@ from bitewatch.weather.hourly import Hourly
 from bitewatch.weather.sun import Sun, SunEvents
 from bitewatch.weather.warnings import WarningsSeen, WarningsState
 
+NO_FEED = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of official warnings is set up")
+
 
 class Freshness(StrEnum):
     """How far an issue can be trusted for its age."""
@@ -84,7 +86,7 @@ class LakeDay:
     no_call: str
     doubts: tuple[str, ...]  #: what is not known well, in words
     known_fronts: tuple[KnownFront, ...] = ()  #: as they are known from all issues, in order of time
-    official: WarningsSeen = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of warnings is set up")
+    official: WarningsSeen = NO_FEED
     told_before: Mapping[str, Any] | None = None  #: the facts of the last brief that this reader had of this lake
 
     @property

@@ -7,13 +7,11 @@ from typing import Any
 
 from bitewatch.brief.compose import Brief
 
-FORM = "bitewatch.brief/1"
-
 
 def render_payload(brief: Brief) -> dict[str, Any]:
     """The whole brief: the sentences as the reader gets them, and the numbers behind them; what is missing is None."""
     return {
-        "form": FORM,
+        "form": brief.form,
         "subject": brief.subject,
         "danger": brief.danger,
         "headline": list(brief.headline),
@@ -29,10 +27,12 @@ def render_payload(brief: Brief) -> dict[str, Any]:
 def fitted(payload: dict[str, Any], most_bytes: int) -> dict[str, Any]:
     """A payload that a receiver with a limit takes; ``left_out`` names what had to go.
 
-    First the sentences of lakes that are not run, then all reasons, then the last lakes; the headline and the lake to
-    run always stay.
+    First the full texts of official warnings, of which headline and link stay, then the sentences of lakes that are not
+    run, all reasons, all sentences, the last lakes, and the last of many warnings; the headline and the lake to run
+    always stay.
     """
     steps: tuple[tuple[str, Callable[[dict[str, Any]], dict[str, Any]]], ...] = (
+        ("texts of official warnings", _without_official_texts),
         ("sections of other lakes", _without_other_sections),
         ("reasons", _without_reasons),
         ("sections", lambda whole: whole | {"sections": []}),
@@ -44,7 +44,20 @@ def fitted(payload: dict[str, Any], most_bytes: int) -> dict[str, Any]:
     while _size(payload) > most_bytes and len(payload["lakes"]) > 1:
         name = payload["lakes"][-1]["lake"]
         payload = payload | {"lakes": payload["lakes"][:-1], "left_out": [*payload["left_out"], f"lake {name}"]}
+    while _size(payload) > most_bytes and payload["lakes"][0]["official"]["warnings"]:
+        payload = _without_last_warning(payload)
     return payload
+
+
+def _without_official_texts(payload: dict[str, Any]) -> dict[str, Any]:
+    return payload | {"sections": [one for one in payload["sections"] if one["key"] != "official"]}
+
+
+def _without_last_warning(payload: dict[str, Any]) -> dict[str, Any]:
+    first, *others = payload["lakes"]
+    official = first["official"] | {"warnings": first["official"]["warnings"][:-1]}
+    left_out = dict.fromkeys([*payload["left_out"], "official warnings"])
+    return payload | {"lakes": [first | {"official": official}, *others], "left_out": list(left_out)}
 
 
 def _without_other_sections(payload: dict[str, Any]) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Numbers and code words as a reader sees them: in the units they chose, and no finer than they are known."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bitewatch.lake.profile import Lake, SpotKind
@@ -88,6 +88,24 @@ class Words:
         if self._us:
             return f"about {local.hour % 12 or 12} {'AM' if local.hour < 12 else 'PM'}"
         return f"about {local:%H}:00"
+
+    def hours_between(self, earliest: datetime, latest: datetime, *, day: bool = True) -> str:
+        """A range of hours, widened to whole ones; with the day, or the days where it goes over midnight.
+
+        A range within an hour is one hour.
+        """
+        first, last = earliest.astimezone(self.zone), latest.astimezone(self.zone)
+        first = first.replace(minute=0, second=0, microsecond=0)
+        if last != last.replace(minute=0, second=0, microsecond=0):
+            last = last.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        if first == last:
+            return self.moment(first) if day else self.hour(first)
+        if first.date() != last.date():
+            return f"between {self.moment(first)} and {self.moment(last)}"
+        begin, end = self.hour(first), self.hour(last).removeprefix("about ")
+        if begin[-2:] == end[-2:] and self._us:
+            begin = begin[:-3]
+        return f"{self.day(first.date())} between {begin} and {end}" if day else f"between {begin} and {end}"
 
     def span(self, start: datetime, end: datetime) -> str:
         """From one clock time to another."""

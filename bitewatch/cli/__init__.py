@@ -11,8 +11,10 @@ from bitewatch.errors import BitewatchError
 
 #: command -> the file that holds it, and what `--help` says of it without reading that file
 COMMANDS: Mapping[str, tuple[str, str]] = {
+    "archive": ("archive", "What is kept of what sources said, and how much room it takes."),
     "brief": ("brief", "The brief of one or more lakes, for a day."),
-    "fronts": ("fronts", "Cold fronts in a CSV file of hours."),
+    "events": ("events", "The story of a day at a lake."),
+    "fronts": ("fronts", "The fronts known of a lake and whether they came, or those in a CSV file."),
     "rules": ("rules", "The rule book, or which rules fired on a lake and how much they moved."),
     "subscribe": ("subscriptions", "Send a brief of some lakes to an address, every morning or evening."),
     "subscriptions": ("subscriptions", "Who is told what and when."),

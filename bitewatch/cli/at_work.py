@@ -5,9 +5,9 @@ import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from sqlalchemy.exc import OperationalError
@@ -15,11 +15,12 @@ from sqlalchemy.exc import OperationalError
 from bitewatch.errors import Refused, StoreRefused
 from bitewatch.lake.profile import Lake
 from bitewatch.service import clock
-from bitewatch.service.refresh import Refresher
 from bitewatch.settings import Settings, load_settings
 from bitewatch.store.database import Store
 from bitewatch.store.migrate import open_store
-from bitewatch.weather.sources import build_sources
+
+if TYPE_CHECKING:
+    from bitewatch.service.outside import Outside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,14 +30,12 @@ class Work:
     settings: Settings
     store: Store
 
-    def refresher(self) -> Refresher:
-        """Whoever gets the weather."""
+    def outside(self) -> "Outside":
+        """Sources and feeds."""
+        from bitewatch.service.build import build_outside
+
         logging.getLogger("urllib3").setLevel(logging.ERROR)  # an outage is one line, not one a try, and no address
-        settings = self.settings
-        sources = build_sources(
-            settings.config.sources, settings.folder, api_key=settings.open_meteo_api_key
-        )  # fmt: skip
-        return Refresher(self.store, sources, every=timedelta(minutes=settings.config.service.refresh_minutes))
+        return build_outside(self.settings, self.store)
 
 
 def read_settings(ctx: click.Context) -> Settings:

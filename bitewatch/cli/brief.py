@@ -40,10 +40,10 @@ def brief(
         raise click.UsageError("name one lake or more, as in: bitewatch brief LAKE")
     with at_work(ctx) as work:
         now = clock.now()
-        made = make_brief(
-            work.settings, work.store, work.refresher(), lakes=find_lakes(work.settings, lakes), day=parse_day(day),
-            trip_hours=TripHours.parse(hours or work.settings.config.trip_hours), reader=TERMINAL, now=now,
-        )  # fmt: skip
+        found, on, outside = find_lakes(work.settings, lakes), parse_day(day), work.outside()
+        trip_hours = TripHours.parse(hours or work.settings.config.trip_hours)
+        outside.refresh(found, now)
+        _, made = make_brief(outside, lakes=found, day=on, trip_hours=trip_hours, reader=TERMINAL, now=now)
         if html is not None:
             _write(Path(html), standalone_page(brief_message(made)))
         if files is not None:

@@ -12,10 +12,15 @@ from bitewatch.cli.at_work import at_work, echo_json, find_lakes
 @click.option("--for", "speaks_of", type=click.Choice(["today", "tomorrow"]), default="today", show_default=True)
 @click.option("--hours", metavar="FROM-TO", help="Trip hours such as 05:30-11:00; the config's if left out.")
 @click.option("--days", metavar="DAYS", help="Days that you fish, such as sat,sun or mon-fri; all if left out.")
+@click.option(
+    "--quiet",
+    metavar="FROM-TO",
+    help='No turn goes out then, but for what is urgent; the config\'s if left out, "" for none.',
+)
 @click.pass_context
 def subscribe(
     ctx: click.Context, lakes: tuple[str, ...], address: str, at: str, speaks_of: str, hours: str | None,
-    days: str | None,
+    days: str | None, quiet: str | None,
 ) -> None:  # fmt: skip
     """Send a brief of these lakes to an address, every day that you fish. One message speaks of all its lakes."""
     from typing import cast
@@ -40,6 +45,7 @@ def subscribe(
             new = add_subscription(
                 connection, endpoint_id=endpoint_id, lakes=[lake.id for lake in found], at=wall,
                 speaks_of=cast(SpeaksOf, speaks_of), trip_hours=trip, days=on, now=now,
+                quiet=quiet and str(TripHours.parse(quiet)),
             )  # fmt: skip
     click.echo(f"{new}: {', '.join(lake.name for lake in found)} to {to.value} at {at} for {speaks_of}, trip {trip}")
     if secret is not None and is_new:

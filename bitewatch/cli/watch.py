@@ -23,7 +23,7 @@ def watch(ctx: click.Context, once: bool) -> None:
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     logging.getLogger("alembic").setLevel(logging.WARNING)
     with owning(read_settings(ctx).data), at_work(ctx) as work:  # own first: opening may change the schema
-        service = Service(settings=work.settings, store=work.store, refresher=work.refresher(), now=clock.now)
+        service = Service(settings=work.settings, store=work.store, outside=work.outside(), now=clock.now)
         if once:
             counts = service.tick()
             click.echo(

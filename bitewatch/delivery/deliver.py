@@ -1,5 +1,6 @@
 """Sending what is due: claim, talk to the receiver, pass the gate, send the byte that counts, write the outcome."""
 
+import dataclasses
 import json
 import logging
 import ssl
@@ -73,6 +74,11 @@ class Counts:
     unknown: int
     shut: int
     bugs: int
+
+    def __add__(self, other: "Counts") -> "Counts":
+        """Of two passes together."""
+        mine, others = dataclasses.astuple(self), dataclasses.astuple(other)
+        return Counts(*(one + two for one, two in zip(mine, others, strict=True)))
 
 
 def why_email_waits(connection: Connection, channels: Channels, *, epoch: int) -> str | None:

@@ -12,7 +12,7 @@ from bitewatch.water.light import light_at_tops
 from bitewatch.weather.hourly import Floats, Hourly, Times
 
 if TYPE_CHECKING:
-    from bitewatch.weather.fronts import FrontVariables
+    from bitewatch.weather.governing import FrontVariables
     from bitewatch.weather.sun import Sun
 
 CALM_MS = 0.3  #: below this a missing direction does not matter, as in the search for fronts [own]

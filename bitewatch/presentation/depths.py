@@ -46,6 +46,12 @@ def column(lake: Lake, depths: WeedDepths, spot: Spot | None, oxygen_margin_m: f
     return Column(tops_m=tops, bottom_m=bottom, layer_m=layer, rock=lake.is_rock)
 
 
+def shallow_column(depths: WeedDepths) -> Column:
+    """The column over nests in shallow cover of which no spot is entered."""
+    bottom = min(SHALLOW_COVER_M, depths.edge_m)
+    return Column(tops_m=0.5 * bottom, bottom_m=bottom, layer_m=bottom, rock=False)
+
+
 def fish_band(position: Position, at: Column) -> Band:
     """Where the fish of a position hang (common practice, no source)."""
     stems = at.bottom_m - at.tops_m

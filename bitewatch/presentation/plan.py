@@ -12,7 +12,7 @@ from bitewatch.position.call import Call, is_toss_up
 from bitewatch.position.conditions import Conditions
 from bitewatch.position.engine import Position, activation_of
 from bitewatch.position.pace import PACES, Pace
-from bitewatch.presentation.depths import Band, bait_band, column, fish_band
+from bitewatch.presentation.depths import Band, bait_band, column, fish_band, shallow_column
 from bitewatch.presentation.technique import (
     RULE_ON,
     Modifier,
@@ -102,6 +102,8 @@ def _window(
         lane, reason = next((i, "next in line, to rest the first place") for i, _ in ranked if i != before.lane)
     spot = lake.spot[lane] if lake.spot else None
     at = column(lake, depths, spot)
+    if nests and (spot is None or spot.kind is not SpotKind.SHALLOW_COVER):
+        spot, reason, at = None, "they nest, and no shallow cover is entered among your spots", shallow_column(depths)
     now = _situation(lake, at.tops_m, at.bottom_m, spot, conditions, inside, lane, rules, spawning)
     offers = _offers(table, pace, now, lambda row: bait_band(row, at))
     mains, others = offers(position), offers(other)

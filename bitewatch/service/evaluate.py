@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.brief.lake_day import LakeDay, Outlook, WeatherSeen
+from bitewatch.brief.lake_day import Freshness, LakeDay, Outlook, WeatherSeen
 from bitewatch.lake.local_time import local_days, np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.lake.weeds import WeedDepths, weed_depths
@@ -18,14 +18,19 @@ from bitewatch.position.variables import VARIABLES
 from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
+from bitewatch.service.weather_now import Weather
 from bitewatch.water.temperature import held_reading
 from bitewatch.water.waves import fetch_from_area_m, wave_height_m
-from bitewatch.weather.fronts import cold_front_signs, find_fronts, front_variables, passages
-from bitewatch.weather.hourly import CORE_COLUMNS, Floats, Hourly
+from bitewatch.weather.following import KnownFront, Standing
+from bitewatch.weather.fronts import FrontKind, fronts_of, passages
+from bitewatch.weather.governing import front_variables, with_known
+from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, Floats, Hourly
+from bitewatch.weather.signs import cold, front_signs, warm
 from bitewatch.weather.spells import stable_days
 from bitewatch.weather.sun import sun_events, sun_position
+from bitewatch.weather.warnings import WarningsSeen, WarningsState
 
-STALE_AFTER, TOO_OLD_AFTER = timedelta(hours=6), timedelta(hours=24)
+NO_FEED = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of official warnings is set up")
 COLUMN_WORDS = {
     "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "dew_point_c": "dew point",
     "humidity_pct": "humidity", "wind_speed_ms": "wind", "wind_from_deg": "wind direction", "wind_gust_ms": "gusts",
@@ -41,38 +46,41 @@ DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow,
 
 
 def evaluate(
-    *, lake: Lake, hourly: Hourly | None, weather: WeatherSeen | None, no_weather: str, book: RuleBook,
-    table: Techniques, trip_hours: TripHours, day: date, now: datetime, told_before: Mapping[str, Any] | None,
-    more_doubts: tuple[str, ...] = (),
+    *, lake: Lake, weather: Weather, book: RuleBook, table: Techniques, trip_hours: TripHours, day: date, now: datetime,
+    told_before: Mapping[str, Any] | None = None, known_fronts: tuple[KnownFront, ...] = (),
+    official: WarningsSeen = NO_FEED,
 ) -> LakeDay:  # fmt: skip
     """All that is known of a lake for a trip; without usable weather there is no call, and the reason is in words.
 
     Parameters
     ----------
-    hourly, weather
-        One issue; None if there is none, and then ``no_weather`` says why.
+    weather
+        One issue with what fills it; or none, and then its failures say why.
     told_before
         The facts of the last brief that this reader had of this lake.
-    more_doubts
-        What is not known well and was found before, in words.
+    known_fronts
+        Fronts of this lake as they are known from all issues; those that this issue cannot show still count.
+    official
+        The official warnings at the lake.
     """
     zone = lake.zone_info
     start, end = trip_hours.instants(day, zone)
     depths = weed_depths(lake)
-    doubts = [*more_doubts, *depths.doubts]
-    outlook, no_call = None, no_weather
-    if hourly is not None and weather is not None:
-        doubts += weather.notes
-        no_call = _unusable(hourly, weather, trip_hours, day, lake, now)
+    seen = weather.seen
+    doubts = [*(weather.failures if seen else ()), *depths.doubts]
+    outlook, no_call = None, f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
+    if weather.hourly is not None and weather.own is not None and seen is not None:
+        doubts += seen.notes
+        no_call = _unusable(weather.hourly, seen, trip_hours, day, lake, now)
         if not no_call:
-            outlook, more = _outlook(lake, depths, hourly, book, table, trip_hours, day)
+            outlook, more = _outlook(
+                lake, depths, weather.hourly, weather.own, known_fronts, book, table, trip_hours, day
+            )  # fmt: skip
             doubts += more
-            age = now - weather.retrieved_at
-            if age > STALE_AFTER and not weather.is_file:
-                doubts.append(f"the forecast was received {age.total_seconds() / 3600:.0f} hours ago")
     return LakeDay(
-        lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=weather,
-        outlook=outlook, no_call=no_call, doubts=tuple(doubts), told_before=told_before,
+        lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=seen,
+        outlook=outlook, no_call=no_call, doubts=tuple(doubts), known_fronts=known_fronts, official=official,
+        told_before=told_before,
     )  # fmt: skip
 
 
@@ -97,32 +105,49 @@ def _unusable(hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: 
         return (
             f"the hours of {weather.source} run from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} and miss the trip"
         )
-    if now - weather.retrieved_at > TOO_OLD_AFTER and not weather.is_file:
+    if weather.freshness is Freshness.TOO_OLD:
         hours = (now - weather.retrieved_at).total_seconds() / 3600
         return f"the newest forecast is {hours:.0f} hours old, too old to use"
-    day_before = slice(max(0, trip.stop - 24), trip.stop)
-    lacking = [
-        COLUMN_WORDS[name]
-        for name in CORE_COLUMNS
-        if max(np.isnan(hourly[name][hours]).mean() for hours in (trip, day_before)) > 0.5
-    ]
+    # a source without a past has no pressure of the day before: that costs a trend, not the call
+    lacking = [COLUMN_WORDS[name] for name in CORE_COLUMNS if np.isnan(hourly[name][trip]).mean() > 0.5]
     if lacking:
         return f"{weather.source} gives no {' and no '.join(lacking)} for that day"
     return ""
 
 
+def front_hours(hourly: Hourly, own: NDArray[np.bool_]) -> Hourly:
+    """The hours in which fronts are sought: those of the source's own issues, the rest missing."""
+    if own.all():
+        return hourly
+    return Hourly(time=hourly.time, columns={name: np.where(own, hourly[name], np.nan) for name in COLUMNS})
+
+
+def _known(fronts: tuple[KnownFront, ...]) -> tuple[list[tuple[datetime, float]], list[datetime]]:
+    """The cold fronts that count wherever the table does not show them, and those that are known not to have come."""
+    cold_ones = [front for front in fronts if front.kind is FrontKind.COLD]
+    stand = [
+        (front.observed_onset or front.onset, front.strength)
+        for front in cold_ones
+        if front.standing in (Standing.FORETOLD, Standing.CONFIRMED)
+    ]
+    return stand, [front.onset for front in cold_ones if front.standing is Standing.WITHDRAWN]
+
+
 def _outlook(
-    lake: Lake, depths: WeedDepths, hourly: Hourly, book: RuleBook, table: Techniques, trip_hours: TripHours, day: date
-) -> tuple[Outlook, list[str]]:
+    lake: Lake, depths: WeedDepths, hourly: Hourly, own: NDArray[np.bool_], known_fronts: tuple[KnownFront, ...],
+    book: RuleBook, table: Techniques, trip_hours: TripHours, day: date,
+) -> tuple[Outlook, list[str]]:  # fmt: skip
     zone = lake.zone_info
     days = local_days(hourly.time, zone)
-    score = cold_front_signs(hourly, latitude=lake.latitude).score
-    passage = passages(score)
-    seen = front_variables(score, passage)
+    sought = front_hours(hourly, own)
+    of_cold, of_warm = front_signs(sought, lake.latitude, cold, warm)
+    told = with_known(hourly.time, of_cold.score, passages(of_cold.score), *_known(known_fronts))
+    seen = front_variables(told.score, told.passage).within(told.table)
+    until = slice(told.table.stop)
     sun = sun_position(hourly.time, lake.latitude, lake.longitude)
     water = held_reading(lake, days, day)
     conditions = make_conditions(
-        hourly=hourly, fronts=seen, stable_days=stable_days(hourly, score, passage), sun=sun,
+        hourly=hourly, fronts=seen, stable_days=stable_days(hourly, told.score[until], told.passage[until]), sun=sun,
         day_of_year=_day_of_year(days, lake),
         water_temp_c=water.value_c, water_temp_change_3d_c=water.change_3d_c,
         secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
@@ -135,7 +160,7 @@ def _outlook(
         for species, call in said.items()
     }
     outlook = Outlook(
-        hourly=hourly, local_days=days, trip=trip, fronts=find_fronts(hourly, lake.latitude),
+        hourly=hourly, local_days=days, trip=trip, fronts=fronts_of(hourly.time, of_cold, of_warm),
         front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
         wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),

@@ -9,6 +9,7 @@ from pathlib import Path
 from bitewatch.brief.cautions import BoatLimits
 from bitewatch.brief.compose import Brief, compose
 from bitewatch.brief.facts import instant_text
+from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.page import STRIP_CID, render_page
 from bitewatch.brief.payload import fitted, render_payload
 from bitewatch.brief.pictures.depth_strip import draw_depth_strip
@@ -21,22 +22,19 @@ from bitewatch.errors import DeliveryDeferred, Refused
 from bitewatch.lake.profile import Lake
 from bitewatch.presentation.technique import techniques
 from bitewatch.presentation.trip import TripHours
-from bitewatch.service.evaluate import evaluate, last_day_served
-from bitewatch.service.refresh import Refresher, Weather
-from bitewatch.service.shown import last_shown
+from bitewatch.service.evaluate import last_day_served
+from bitewatch.service.outside import Outside
 from bitewatch.settings import Settings
-from bitewatch.store.database import Store
 
 NO_DOMAIN = "bitewatch.invalid"  #: for Message-IDs where no mail server is set; RFC 2606 keeps it from being anybody's
-MESSAGE_TYPE = "bitewatch.brief"
 MOST_BYTES = 19_000  #: Standard Webhooks 1.0.0 advises less than 20 kB, the envelope included
 
 
 def make_brief(
-    settings: Settings, store: Store, refresher: Refresher, *, lakes: Sequence[Lake], day: date | None,
-    trip_hours: TripHours, reader: str, now: datetime, notices: Sequence[str] = (),
-) -> Brief:  # fmt: skip
-    """The brief of some lakes.
+    outside: Outside, *, lakes: Sequence[Lake], day: date | None, trip_hours: TripHours, reader: str, now: datetime,
+    notices: Sequence[str] = (),
+) -> tuple[list[LakeDay], Brief]:  # fmt: skip
+    """The brief of some lakes, and what it was made from.
 
     Parameters
     ----------
@@ -49,22 +47,26 @@ def make_brief(
         What the reader must know of this brief itself, in sentences.
     """
     if day is None:
-        day, told = _day_of_itself(refresher, lakes[0], trip_hours, now)
+        day, told = _day_of_itself(outside, lakes[0], trip_hours, now)
         notices = [*notices, *told]
-    lake_days = []
-    for lake in lakes:
-        weather = refresher.weather(lake, now, covering=trip_hours.instants(day, lake.zone_info))
-        with store.read() as connection:
-            before = last_shown(connection, reader, lake.id)
-        lake_day = evaluate(
-            lake=lake, hourly=weather.hourly, weather=weather.seen, no_weather=_why_none(weather),
-            book=settings.book_for(lake), table=techniques(), trip_hours=trip_hours, day=day, now=now,
-            told_before=before, more_doubts=weather.failures if weather.seen else (),
-        )  # fmt: skip
-        lake_days.append(lake_day)
+    lake_days = [outside.lake_day(lake, day, trip_hours, reader=reader, now=now) for lake in lakes]
+    config = outside.settings.config
+    brief = compose(
+        lake_days, table=techniques(), limits=boat_limits(outside.settings), units=config.units, notices=notices
+    )  # fmt: skip
+    return lake_days, brief
+
+
+def message_domain(settings: Settings) -> str:
+    """The right side of Message-IDs: the sender's domain."""
+    smtp = settings.config.smtp
+    return smtp.sender.rpartition("@")[2] if smtp else NO_DOMAIN
+
+
+def boat_limits(settings: Settings) -> BoatLimits:
+    """What the reader's boat can take."""
     boat = settings.config.boat
-    limits = BoatLimits(max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms)
-    return compose(lake_days, table=techniques(), limits=limits, units=settings.config.units, notices=notices)
+    return BoatLimits(max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms)
 
 
 def brief_message(brief: Brief) -> Message:
@@ -74,8 +76,8 @@ def brief_message(brief: Brief) -> Message:
         png = draw_depth_strip(brief.strip)
         pictures = (Picture(cid=STRIP_CID, file_name="depth-strip.png", alt=brief.strip.alt, png=png),)
     return Message(
-        type=MESSAGE_TYPE, subject=brief.subject, text=render_text(brief), html=render_page(brief), pictures=pictures,
-        data=fitted(render_payload(brief), MOST_BYTES), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
+        type=brief.form.partition("/")[0], subject=brief.subject, text=render_text(brief),
+        html=render_page(brief), pictures=pictures, data=fitted(render_payload(brief), MOST_BYTES), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
     )  # fmt: skip
 
 
@@ -100,18 +102,12 @@ def copy_to_folder(message: Message, day: date, folder: Path, now: datetime) -> 
         raise Refused(f"{folder}: {error}") from error
 
 
-def _why_none(weather: Weather) -> str:
-    return f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
-
-
-def _day_of_itself(
-    refresher: Refresher, lake: Lake, trip_hours: TripHours, now: datetime
-) -> tuple[date, list[str]]:  # fmt: skip
+def _day_of_itself(outside: Outside, lake: Lake, trip_hours: TripHours, now: datetime) -> tuple[date, list[str]]:
     """The day of a brief for which none was asked, and what to say of it."""
     today = now.astimezone(lake.zone_info).date()
-    if not refresher.only_files:
+    if not outside.refresher.only_files(lake):
         return today, []
-    hourly = refresher.weather(lake, now).hourly
+    hourly = outside.weather_now.weather(lake, now).hourly
     last = last_day_served(hourly, trip_hours, lake) if hourly is not None else None
     if last is None or last >= today:
         return today, []

@@ -1,141 +1,315 @@
-"""Weather for a lake: asked for when due, archived as it came, and the last good issue where nothing new comes."""
+"""Asking for weather: which cells are due, in which order sources are asked, and what is remembered of failures.
+
+What was received is read by `bitewatch.service.weather_now`; nothing here decides what a brief is made of.
+"""
 
 import hashlib
 import logging
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection
 
-from bitewatch.brief.lake_day import WeatherSeen
-from bitewatch.errors import OutsideFailed, PayloadRefused, StoreRefused
-from bitewatch.lake.local_time import np_to_datetime
+from bitewatch.errors import OutsideFailed, PayloadRefused, SourceRefused, SourceWaits
 from bitewatch.lake.profile import Lake
+from bitewatch.service.cells import also_of, forget_cell, known_cell, place_of, remember_cell, remember_none
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
 from bitewatch.store.facts import read_fact, set_fact
-from bitewatch.weather.archive import StoredPayload, keep, latest, received_from, set_aside
-from bitewatch.weather.hourly import Hourly
-from bitewatch.weather.sources.base import Place, Source
+from bitewatch.weather.archive import newest
+from bitewatch.weather.hourly import CORE_COLUMNS
+from bitewatch.weather.sources import Sources
+from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Source
 
 log = logging.getLogger(__name__)
 
 TRY_AGAIN = timedelta(minutes=5)  #: after a failure; the client itself has tried three times by then
-LAST_RESORT = timedelta(hours=24)  #: how old an issue may be that stands in for one that does not come
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Weather:
-    """One whole issue of one source for a lake, or none; ``failures`` says what did not work, in words."""
-
-    hourly: Hourly | None
-    seen: WeatherSeen | None
-    failures: tuple[str, ...]
+FRESH_FOR = timedelta(hours=6)  #: an issue this young needs no other source in its place
+LONGEST = timedelta(hours=6)  #: a cell is asked at least this often, whatever is known of the model's runs
+AFTER_RUN = timedelta(minutes=30)  #: over which the questions after a new run are spread
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+NOT_FOUND = 404
 
 
 class Refresher:
     """Asks sources in their order, and remembers whom not to ask again so soon."""
 
-    def __init__(self, store: Store, sources: Sequence[Source], *, every: timedelta):
+    def __init__(
+        self, store: Store, sources: Sources, asking: Asking, *, second_opinion: bool = False,
+        shortest: timedelta = timedelta(0),
+    ):  # fmt: skip
         self._store = store
-        self._sources = sources
-        self._every = every
+        self._asking = asking
+        self._second_opinion = second_opinion
+        self._shortest = shortest
+        self.sources = sources
+        self._cells: dict[tuple[str, str], tuple[Cell | str, datetime]] = {}
+        self._last: dict[str, datetime | None] = {}  #: cell -> when its newest issue was confirmed
         self._failed: dict[tuple[str, str], tuple[datetime, str]] = {}
+        self._waits: dict[str, tuple[datetime, str]] = {}
+        self._alone: set[str] = set()  #: cells that spoil a question which they share
 
     @property
     def down(self) -> dict[str, str]:
         """The sources of which some question has no answer now, with the first reason of each."""
         return {source: reason for (source, _), (_, reason) in reversed(self._failed.items())}
 
-    @property
-    def only_files(self) -> bool:
-        """True if no source looks ahead of the files on this machine."""
-        return all(source.is_file for source in self._sources)
+    def order(self, lake: Lake) -> list[Source]:
+        """The sources of a lake, the first one first."""
+        names = lake.sources or self.sources.order
+        return [self.sources.forecasts[name] for name in names if name in self.sources.forecasts]
 
-    def weather(self, lake: Lake, now: datetime, *, covering: tuple[datetime, datetime] | None = None) -> Weather:
-        """The weather of a lake: whole from one source, never spliced.
+    def only_files(self, lake: Lake) -> bool:
+        """True if no source of a lake looks ahead of the files on this machine."""
+        return all(source.is_file for source in self.order(lake))
 
-        A source whose hours do not reach over ``covering``, as a file that ends in the past, is passed over for the
-        next one, and comes back only if no other does better.
-        """
-        place = Place(
-            lake=lake.id, latitude=lake.latitude, longitude=lake.longitude, elevation_m=lake.elevation_m
-        )  # fmt: skip
-        failures: list[str] = []
-        passed_over: Weather | None = None
-        for source in self._sources:
-            try:
-                found = self._from(source, place, now, failures)
-            except OutsideFailed as error:
-                failures.append(_one_line(error))
-                continue
-            if covering is None or found.hourly is None or _reaches(found.hourly, covering):
-                return found
-            passed_over = passed_over or found
-            failures.append(f"{source.name}: its hours do not reach over the trip")
-        if passed_over is not None:
-            return passed_over
-        for source in self._sources:
-            stored = self._stored(source, place)
-            if stored is not None and (source.is_file or now - stored.confirmed_at <= LAST_RESORT):
-                try:
-                    return _weather(source, stored, place, failures)
-                except OutsideFailed as error:  # accepted once, by rules that have grown stricter since
-                    failures.append(_one_line(error))
-        return Weather(hourly=None, seen=None, failures=tuple(failures))
+    def why_not(self, source: Source, lake: Lake, now: datetime) -> str:
+        """Why a source has nothing new for a lake, in words; empty if nothing is wrong."""
+        cell = self.cell(source, place_of(lake), now)
+        if isinstance(cell, str):
+            return f"{source.name}: {cell}"
+        if cell is None:
+            at_place = self._failed.get((source.name, place_of(lake).point))
+            if at_place:
+                return at_place[1]
+        elif (source.name, cell.key) in self._failed:
+            return self._failed[source.name, cell.key][1]
+        until, reason = self._waits.get(source.name, (now, ""))
+        return reason if now < until else ""
 
-    def _from(self, source: Source, place: Place, now: datetime, failures: list[str]) -> Weather:
-        key = (source.name, source.url_key([place]))
-        stored = self._stored(source, place)
-        if stored is not None and not source.is_file and now - stored.confirmed_at < self._every:
-            return _weather(source, stored, place, failures)
-        if key in self._failed and now - self._failed[key][0] < TRY_AGAIN:
-            raise OutsideFailed(self._failed[key][1])
-        try:
-            received = source.fetch([place], now)
-            try:
-                issues = source.read(received, [place])
-            except PayloadRefused as error:
-                with self._store.write() as connection:
-                    set_aside(connection, received, error)
-                raise
-        except OutsideFailed as error:
-            self._failed[key] = (now, _one_line(error))
-            with self._store.write() as connection:
-                _note_down(connection, source.name, _one_line(error), now)
-            raise
-        self._failed.pop(key, None)
-        with self._store.write() as connection:
-            keep(connection, received, issues)
-            if source.name not in self.down:  # a source that fails another lake is not back
-                _note_back(connection, source.name, now)
-        stored = self._stored(source, place)
-        assert stored is not None
-        return _weather(source, stored, place, failures)
+    def refresh(
+        self, lakes: Sequence[Lake], now: datetime, *, go_on: Callable[[], bool] = lambda: True
+    ) -> set[str]:  # fmt: skip
+        """Ask for all that is due; ends early when ``go_on`` says so. Hands back the lakes for which an answer came."""
+        answered: set[str] = set()
+        for source in self._adding(lakes):
+            answered |= self._ask(source, [lake for lake in lakes if self._adds(source, lake)], now, go_on)
+        waiting = {lake.id: [source for source in self.order(lake) if _is_whole(source)] for lake in lakes}
+        rank = 0
+        while any(waiting.values()):
+            for source in self.sources.forecasts.values():
+                asked = [lake for lake in lakes if waiting[lake.id][:1] == [source]]
+                if asked:
+                    answered |= self._ask(source, asked, now, go_on)
+            for lake in lakes:
+                enough = rank > 0 or not self._second_opinion
+                if waiting[lake.id] and enough and self._has_fresh(waiting[lake.id][0], lake, now):
+                    waiting[lake.id] = []
+                waiting[lake.id] = waiting[lake.id][1:]
+            rank += 1
+        return answered
 
-    def _stored(self, source: Source, place: Place) -> StoredPayload | None:
-        try:
+    def locate(self, name: str, lakes: Sequence[Lake], now: datetime) -> None:
+        """Find out in which cells of a source lakes lie, though it may not be asked for its hours."""
+        source = self.sources.forecasts.get(name)
+        for lake in lakes if source is not None else ():
+            self._cell_or_ask(source, place_of(lake), now)
+
+    def _adding(self, lakes: Sequence[Lake]) -> list[Source]:
+        """Stations, and forecasts that lack a core column: they add to another source and stand in for none."""
+        some = [source for source in self.sources.forecasts.values() if not _is_whole(source)]
+        return [source for source in (*some, *self.sources.stations) if any(self._adds(source, one) for one in lakes)]
+
+    def _adds(self, source: Source, lake: Lake) -> bool:
+        return source in self.sources.stations or source in self.order(lake)
+
+    def _has_fresh(self, source: Source, lake: Lake, now: datetime) -> bool:
+        """True if no other source is needed in its place; a file may end in the past, so it never is enough."""
+        cell = self.cell(source, place_of(lake), now)
+        if source.is_file or not isinstance(cell, Cell):
+            return False
+        last = self._confirmed(cell.key)
+        return last is not None and now - last < FRESH_FOR
+
+    def cell(self, source: Source, place: Place, now: datetime) -> Cell | str | None:
+        """The cell of a place as far as it is known without asking; a text says why it has none."""
+        if source.is_file:
+            return source.cell(place, self._asking, now=now)
+        if not source.covers(place):
+            return "does not serve this part of the world"
+        key = (source.grid, place.point)
+        if key not in self._cells or self._cells[key][1] <= now:
             with self._store.read() as connection:
-                return latest(connection, source.url_key([place]))
-        except StoreRefused as error:  # damaged on the disk: as good as not there, and kept again when it comes again
-            log.error("%s", error)
+                known = known_cell(connection, source.grid, place, now)
+            if known is None:
+                self._cells.pop(key, None)
+                return None
+            self._cells[key] = (known, now + LONGEST)
+        return self._cells[key][0]
+
+    def _ask(self, source: Source, lakes: Sequence[Lake], now: datetime, go_on: Callable[[], bool]) -> set[str]:
+        if now < self._waits.get(source.name, (now, ""))[0]:
+            return set()
+        cells: dict[str, Cell] = {}
+        places: dict[str, list[Place]] = {}
+        for lake in lakes:
+            place = place_of(lake)
+            found = self._cell_or_ask(source, place, now) if go_on() else None
+            if found is not None:
+                cells[found.key] = found
+                places.setdefault(found.key, []).append(place)
+        run_at = self._run_at(source, now)
+        due = [one for one in cells.values() if self._is_due(source, one, run_at, now)]
+        together = [one for one in due if one.key not in self._alone]
+        size = source.cells_per_question
+        chunks = [together[at : at + size] for at in range(0, len(together), size)]
+        chunks += [[one] for one in due if one.key in self._alone]
+        answered: set[str] = set()
+        for chunk in chunks:
+            if not go_on() or now < self._waits.get(source.name, (now, ""))[0]:
+                break
+            for issue, one in zip(self._fetch(source, chunk, now), chunk, strict=False):
+                if issue is not None:
+                    answered.update(place.lake for place in places[one.key])
+                    self._settle(source, one, places[one.key], issue, now)
+        return answered
+
+    def _fetch(self, source: Source, chunk: list[Cell], now: datetime) -> list[Issue | None]:
+        """The issues of some cells, None for those without an answer; a cell that spoils the rest is found by halving."""
+        try:
+            issues = source.fetch(chunk, self._asking, now=now)
+        except SourceWaits as error:
+            if error.only_this:
+                self._failed |= {(source.name, one.key): (now, _one_line(error)) for one in chunk}
+            else:
+                self._waits[source.name] = (error.until, _one_line(error))
+            return [None] * len(chunk)
+        except PayloadRefused as error:
+            if len(chunk) > 1:
+                half = len(chunk) // 2
+                return [*self._fetch(source, chunk[:half], now), *self._fetch(source, chunk[half:], now)]
+            self._alone.add(chunk[0].key)
+            self._note_failed(source, chunk, error, now)
+            return [None]
+        except OutsideFailed as error:
+            self._note_failed(source, chunk, error, now)
+            return [None] * len(chunk)
+        except Exception:  # a bug must not stop the other cells; their briefs say that nothing came
+            log.exception("%s could not be read for %s", source.name, chunk[0].key)
+            self._note_failed(source, chunk, OutsideFailed(f"{source.name}: could not be read"), now)
+            return [None] * len(chunk)
+        for one in chunk:
+            self._last[one.key] = now
+            self._failed.pop((source.name, one.key), None)
+        if source.name not in self.down:  # a source that fails another cell is not back
+            with self._store.write() as connection:
+                _note_back(connection, source.name, now)
+        return list(issues)
+
+    def _settle(
+        self, source: Source, asked: Cell, places: Iterable[Place], issue: Issue, now: datetime
+    ) -> None:  # fmt: skip
+        """Write down in which cell the places lie, as the answer shows it."""
+        if source.is_file:
+            return
+        for place in places:
+            key = (source.grid, place.point)
+            settled = source.settle(place, asked, issue)
+            if key in self._cells and self._cells[key][0] == settled:
+                continue
+            with self._store.write() as connection:
+                remember_cell(connection, source.grid, place, settled, now)
+                if settled.key != asked.key:  # what came for the place is the first issue of its cell
+                    also_of(connection, asked.key, settled.key)
+            self._cells[key] = (settled, now + LONGEST)
+            self._last[settled.key] = now
+
+    def _cell_or_ask(self, source: Source, place: Place, now: datetime) -> Cell | None:
+        known = self.cell(source, place, now)
+        if isinstance(known, str):
+            return None
+        if known is not None:
+            return known
+        failed = self._failed.get((source.name, place.point))
+        if (failed and now - failed[0] < TRY_AGAIN) or now < self._waits.get(source.name, (now, ""))[0]:
+            return None
+        try:
+            found = source.cell(place, self._asking, now=now)
+        except SourceWaits as error:
+            self._waits[source.name] = (error.until, _one_line(error))
+            return None
+        except SourceRefused as error:
+            if error.status != NOT_FOUND:
+                return self._no_cell(source, place, error, now)
+            with self._store.write() as connection:
+                remember_none(connection, source.grid, place, _one_line(error), now)
+            return None
+        except OutsideFailed as error:
+            return self._no_cell(source, place, error, now)
+        self._failed.pop((source.name, place.point), None)
+        with self._store.write() as connection:
+            remember_cell(connection, source.grid, place, found, now)
+        self._cells[source.grid, place.point] = (found, now + LONGEST)
+        return found
+
+    def _no_cell(self, source: Source, place: Place, error: OutsideFailed, now: datetime) -> None:
+        self._failed[source.name, place.point] = (now, _one_line(error))
+        with self._store.write() as connection:
+            _note_down(connection, source.name, _one_line(error), now)
+
+    def _note_failed(self, source: Source, chunk: Sequence[Cell], error: OutsideFailed, now: datetime) -> None:
+        for one in chunk:
+            self._failed[source.name, one.key] = (now, _one_line(error))
+        with self._store.write() as connection:
+            _note_down(connection, source.name, _one_line(error), now)
+            if isinstance(error, SourceRefused) and error.status == NOT_FOUND:
+                for one in chunk:  # grids move: where the cell lies now is asked for anew
+                    forget_cell(connection, one.key)
+                    self._cells = {key: kept for key, kept in self._cells.items() if kept[0] != one}
+
+    def _run_at(self, source: Source, now: datetime) -> datetime | None:
+        try:
+            return source.newest_run_at(self._asking, now=now)
+        except OutsideFailed:
             return None
 
+    def _confirmed(self, cell_key: str) -> datetime | None:
+        if cell_key not in self._last:
+            with self._store.read() as connection:
+                stored = newest(connection, cell_key)
+            self._last[cell_key] = None if stored is None else stored.confirmed_at
+        return self._last[cell_key]
 
-def _weather(source: Source, stored: StoredPayload, place: Place, failures: Sequence[str]) -> Weather:
-    issue = source.read(received_from(stored), [place])[0]
-    seen = WeatherSeen(
-        source=source.name, model=issue.model, attribution=source.attribution, is_file=source.is_file,
-        retrieved_at=stored.confirmed_at, reference_time=issue.reference_time, notes=issue.notes,
-        payload_sha256=hashlib.sha256(stored.body).hexdigest(),
-    )  # fmt: skip
-    return Weather(hourly=issue.hourly, seen=seen, failures=tuple(failures))
+    def _is_due(self, source: Source, one: Cell, run_at: datetime | None, now: datetime) -> bool:
+        if source.is_file:
+            return True
+        failed = self._failed.get((source.name, one.key))
+        if failed is not None:
+            return now - failed[0] >= TRY_AGAIN
+        last = self._confirmed(one.key)
+        if last is None:
+            return True
+        if now - last < self._shortest:
+            return False
+        if run_at is not None:
+            after = timedelta(seconds=_share(f"{one.key} {run_at}") * AFTER_RUN.total_seconds())
+            return (last < run_at and run_at + after <= now) or now - last >= LONGEST
+        return next_turn(one.key, last, source.every) <= now
 
 
-def _reaches(hourly: Hourly, span: tuple[datetime, datetime]) -> bool:
-    half = timedelta(minutes=30)  # an hour stands for the half hours around it, as in a trip's hours
-    return np_to_datetime(hourly.time[0]) - half <= span[0] and span[1] <= np_to_datetime(hourly.time[-1]) + half
+def next_turn(key: str, last: datetime, every: timedelta) -> datetime:
+    """When a cell is asked next: each has its own place in the period, so that the questions flow evenly.
+
+    >>> hour = timedelta(hours=1)
+    >>> first = next_turn("a", EPOCH, hour)
+    >>> next_turn("a", first, hour) - first == hour
+    True
+    """
+    period = every.total_seconds()
+    if period <= 0:
+        return last
+    at_least = (last - EPOCH).total_seconds() + period / 2
+    phase = _share(key) * period
+    return EPOCH + timedelta(seconds=phase + period * -((phase - at_least) // period))
+
+
+def _share(key: str) -> float:
+    """A number from 0 to 1 that is always the same for a key."""
+    return int.from_bytes(hashlib.sha256(key.encode()).digest()[:6], "big") / 2**48
+
+
+def _is_whole(source: Source) -> bool:
+    return source.gives.issuperset(CORE_COLUMNS)
 
 
 def _note_down(connection: Connection, source: str, reason: str, now: datetime) -> None:

@@ -33,6 +33,7 @@ class Subscription:
     days: tuple[str, ...]
     created_at: datetime
     ended_at: datetime | None
+    quiet: str | None = None  #: hours in which no turn goes out; None: as the settings say, empty: none
 
 
 def parse_days(text: str | None) -> tuple[str, ...]:
@@ -57,7 +58,7 @@ def parse_days(text: str | None) -> tuple[str, ...]:
 
 def add_subscription(
     connection: Connection, *, endpoint_id: str, lakes: Sequence[str], at: time, speaks_of: SpeaksOf,
-    trip_hours: TripHours, days: Sequence[str], now: datetime,
+    trip_hours: TripHours, days: Sequence[str], now: datetime, quiet: str | None = None,
 ) -> str:  # fmt: skip
     """Write a subscription down; hands back its id.
 
@@ -75,7 +76,7 @@ def add_subscription(
     if same is not None:
         raise Refused(f"that subscription is there already: {same}")
     new = secrets.token_hex(8)
-    connection.execute(insert(subscription).values(id=new, created_at=now, **said))
+    connection.execute(insert(subscription).values(id=new, created_at=now, quiet=quiet, **said))
     return new
 
 
@@ -111,5 +112,5 @@ def _subscription(row: Row[Any]) -> Subscription:
         id=row.id, endpoint=row.endpoint, channel=row.channel, address=row.address,
         lakes=tuple(json.loads(row.lakes)), at=wall_time(row.at), speaks_of=row.speaks_of,
         trip_hours=TripHours(wall_time(row.trip_from), wall_time(row.trip_to)), days=tuple(row.days.split(",")),
-        created_at=row.created_at, ended_at=row.ended_at,
+        created_at=row.created_at, ended_at=row.ended_at, quiet=row.quiet,
     )  # fmt: skip

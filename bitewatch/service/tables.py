@@ -41,8 +41,8 @@ watched = Table(
     Column("subscription", String(32), ForeignKey("subscription.id"), primary_key=True),
     Column("lake", String(64), primary_key=True),
     Column("for_day", Date, primary_key=True),
-    Column("baseline", Text, nullable=False),  # JSON: what the source said when the reader was last told
-    Column("candidate", Text),  # JSON: a turned call that waits for the next issue
-    Column("issue", String(64), nullable=False),  # the last issue that was looked at, by the hash of its payload
+    Column("told", Text, nullable=False),  # JSON: what the reader was told last
+    Column("memory", Text, nullable=False),  # JSON: what the present source said then, and a turned call that waits
+    Column("mark", String(64), nullable=False),  # of the issue and the warnings that were looked at last
     Column("updated_at", Instant, nullable=False),
 )

@@ -2,7 +2,8 @@
 
 import json
 import logging
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
@@ -18,10 +19,12 @@ from bitewatch.delivery.tables import decision
 from bitewatch.errors import BitewatchError
 from bitewatch.lake.profile import Lake
 from bitewatch.service.due import DueBrief, due_brief
-from bitewatch.service.make_brief import NO_DOMAIN, brief_message, make_brief
-from bitewatch.service.refresh import Refresher
+from bitewatch.service.make_brief import brief_message, make_brief, message_domain
+from bitewatch.service.outside import Outside
 from bitewatch.service.shown import keep_shown
 from bitewatch.service.subscriptions import Subscription, list_subscriptions
+from bitewatch.service.tidy import tidy
+from bitewatch.service.turns import Turns
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
@@ -30,7 +33,7 @@ from bitewatch.store.metadata import event
 
 log = logging.getLogger(__name__)
 
-LOOKS_AHEAD = timedelta(hours=24)  #: an issue that ends sooner cannot carry the next trip
+REFRESH_S = 20.0  #: how long one tick asks for weather that nobody waits for; the next tick goes on
 NO_FARTHER_BACK = timedelta(days=2)  #: only today is ever owed, and no zone is two days from UTC's date
 
 #: of events that are not told as INFO; a payload that is set aside makes its source count as down, and that is told
@@ -45,14 +48,17 @@ class Service:
 
     settings: Settings
     store: Store
-    refresher: Refresher
+    outside: Outside
     now: Callable[[], datetime]
+    monotonic: Callable[[], float] = time.monotonic
+    turns: Turns = field(init=False)
     epoch: int = field(init=False)
     _told: int = field(init=False)  #: the last event that the log has told of
     _told_waits: str | None = field(init=False, default=None)  #: why mails wait, as the log has told
     _without_lakes: set[str] = field(init=False, default_factory=set)  #: subscriptions that the log has told of
 
     def __post_init__(self) -> None:
+        self.turns = Turns(self.settings, self.store, self.outside, now=self.now)
         with self.store.read() as connection:
             self._told = connection.execute(select(func.coalesce(func.max(event.c.id), 0))).scalar_one()
         self._take_over()
@@ -78,25 +84,29 @@ class Service:
             sweep_expired(connection, now=now)
         with self.store.read() as connection:
             subscriptions = list_subscriptions(connection)
-        self._refresh(subscriptions, now)
-        for due in self._owed(subscriptions, now):
+        owed = self._owed(subscriptions, now)
+        changed = self.outside.refresh(self._lakes_of(due.subscription for due in owed), now)
+        for due in owed:
             self._decide(due)
-        try:
-            counts = deliver_due(self.store, self.channels, epoch=self.epoch, now_fn=self.now)
-        except Exception:
-            self._take_over()  # the row at hand is given back; the next tick goes on
-            raise
+        counts = self._deliver()
+        until = self.monotonic() + REFRESH_S
+        lakes = self._lakes_of(subscriptions)
+        changed |= self.outside.refresh(lakes, now, go_on=lambda: self.monotonic() < until)
+        if self.turns.look(subscriptions, changed):
+            counts += self._deliver()
+        tidy(self.store, self.settings.config.archive, now)
         self._tell()
         return counts
 
-    def _refresh(self, subscriptions: list[Subscription], now: datetime) -> None:
-        wanted = dict.fromkeys(lake for one in subscriptions for lake in one.lakes)
-        for lake_id in wanted:
-            if lake_id in self.settings.lakes:
-                try:
-                    self.refresher.weather(self.settings.lakes[lake_id], now, covering=(now, now + LOOKS_AHEAD))
-                except Exception:  # its brief will say so; the other lakes go on
-                    log.exception("the weather of %s could not be refreshed", lake_id)
+    def _deliver(self) -> Counts:
+        try:
+            return deliver_due(self.store, self.channels, epoch=self.epoch, now_fn=self.now)
+        except Exception:
+            self._take_over()  # the row at hand is given back; the next tick goes on
+            raise
+
+    def _lakes_of(self, subscriptions: Iterable[Subscription]) -> list[Lake]:
+        return list({lake.id: lake for one in subscriptions for lake in self._lakes(one)}.values())
 
     def _tell(self) -> None:
         """The log says what happened since it last did, and why mails wait: each once."""
@@ -139,17 +149,15 @@ class Service:
 
     def _decide(self, due: DueBrief) -> Decided:
         """Decision, outbox row, event and what was shown, all or nothing; a brief that cannot be made is dead."""
-        now, one = self.now(), due.subscription
-        smtp = self.settings.config.smtp
-        domain = smtp.sender.rpartition("@")[2] if smtp else NO_DOMAIN
+        now, one, domain = self.now(), due.subscription, message_domain(self.settings)
         owed = Owed(
             subscription=one.id, local_date=due.local_date, kind="brief", seq=0, endpoint=one.endpoint,
             expires_at=due.expires_at, inputs_ref="",
         )  # fmt: skip
         try:
-            brief = make_brief(
-                self.settings, self.store, self.refresher, lakes=self._lakes(one), day=due.day,
-                trip_hours=one.trip_hours, reader=one.id, now=now, notices=due.notices(now),
+            lake_days, brief = make_brief(
+                self.outside, lakes=self._lakes(one), day=due.day, trip_hours=one.trip_hours, reader=one.id, now=now,
+                notices=due.notices(now),
             )  # fmt: skip
             message = brief_message(brief)
         except OperationalError:  # the store is busy or full, the brief is not to blame: the next tick tries again
@@ -164,6 +172,7 @@ class Service:
             decided = decide(connection, replace(owed, inputs_ref=json.dumps(used)), message, now=now, domain=domain)
             if decided.is_new:
                 keep_shown(connection, one.id, brief, now)
+                self.turns.begin(connection, one, lake_days, now)
                 record(
                     connection, Event.BRIEF_DECIDED, at=now, subject=decided.key, reason=decided.verdict.value,
                     details={"lakes": list(used), "day": due.day.isoformat(), "subject": brief.subject},

@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.weather.fronts import front_strength, hours_in_sight
+from bitewatch.weather.fronts import front_strength
+from bitewatch.weather.governing import hours_in_sight
 from bitewatch.weather.hourly import Floats, Hourly
-from bitewatch.weather.signs import WindowMeans
+from bitewatch.weather.series import Windows
 
 MOST_DAYS = 10
 NEAR_K = 3.0  #: a day this near to the latest one is of the same kind (own choice)
@@ -22,8 +23,8 @@ def stable_days(hourly: Hourly, score: Floats, passage: NDArray[np.bool_]) -> Fl
     ----------
     hourly : Hourly
         Shape (..., T).
-    score, passage : ndarray, shape (..., T)
-        Score of each hour [1], and True at the onsets.
+    score, passage : ndarray, shape (..., B + T)
+        Score of each hour [1], and True at the onsets; they may begin before the table, and end with it.
 
     Returns
     -------
@@ -55,8 +56,10 @@ def stable_days(hourly: Hourly, score: Floats, passage: NDArray[np.bool_]) -> Fl
     of_note = passage & (front_strength(score) > STRONGER_THAN)
     since = hour - np.maximum.accumulate(np.where(of_note, hour, -hour.size - 1), axis=-1)
     seen = since < in_sight
-    days_without = np.where(seen, since, in_sight) / 24
-    latest = WindowMeans(hourly["air_temp_c"], 24).starting(-23)
+    hours = hourly.time.size
+    seen, in_sight = seen[..., -hours:], in_sight[..., -hours:]
+    days_without = np.where(seen, since[..., -hours:], in_sight) / 24
+    latest = Windows(hourly["air_temp_c"], 23).mean(-23, 0)
     days = np.minimum(np.minimum(days_without, _days_alike(latest)), MOST_DAYS)
     return np.where(np.isfinite(latest) & (seen | (in_sight >= 24)), days, np.nan)
 

@@ -1,6 +1,6 @@
 """The archive of issues, the fronts followed through them, official warnings, and the ledgers of politeness."""
 
-from sqlalchemy import Column, Float, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import Column, Float, ForeignKey, ForeignKeyConstraint, Index, Integer, LargeBinary, String, Table, Text
 
 from bitewatch.store.metadata import Instant, metadata
 
@@ -103,6 +103,7 @@ front = Table(
     Column("found_at", Instant, nullable=False),
     Column("seen_at", Instant, nullable=False),
     Column("misses", Integer, nullable=False),  # issues in a row that did not show it
+    Column("missed_in", String(200), nullable=False),  # the last of them
     Column("state", String(12), nullable=False),  # foretold, confirmed, gone, withdrawn
     Column("observed_onset", Instant),  # by station hours
     Index("ix_front_lake_onset", "lake", "onset"),
@@ -128,6 +129,19 @@ feed = Table(
     Column("name", String(200), primary_key=True),
     Column("read_at", Instant),  # when it was last read whole
     Column("trouble", Text),  # why it could not be read since; null if it was
+    Column("only_by_zone", Integer, nullable=False),  # warnings in force that name their area by codes alone
+    Column("without_place", Integer, nullable=False),  # warnings in force that name their area in words alone
+)
+
+#: the lakes for which official warnings are looked for; a feed read before ``since`` tells nothing of the lake
+warned_lake = Table(
+    "warned_lake",
+    metadata,
+    Column("lake", String(64), primary_key=True),
+    Column("latitude", Float, nullable=False),
+    Column("longitude", Float, nullable=False),
+    Column("zones", Text, nullable=False),  # JSON list of the codes of its areas
+    Column("since", Instant, nullable=False),
 )
 
 #: an official warning as it was issued, unchanged
@@ -140,4 +154,17 @@ warning = Table(
     Column("last_seen_at", Instant, nullable=False),
     Column("gone_at", Instant),  # when the feed no longer carried it
     Column("told", Text, nullable=False),  # JSON: `bitewatch.weather.warnings.Warning`
+)
+
+#: at which lakes an official warning holds, and whether it was told of
+warning_at = Table(
+    "warning_at",
+    metadata,
+    Column("feed", String(200), primary_key=True),
+    Column("id", String(300), primary_key=True),
+    Column("lake", String(64), primary_key=True),
+    Column("issued_at", Instant, nullable=False),
+    Column("ended_at", Instant),
+    ForeignKeyConstraint(["feed", "id"], ["warning.feed", "warning.id"]),
+    Index("ix_warning_at_lake_ended_at", "lake", "ended_at"),
 )

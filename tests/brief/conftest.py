@@ -7,12 +7,18 @@ import pytest
 from bitewatch.brief.cautions import BoatLimits
 from bitewatch.brief.compose import compose
 from bitewatch.brief.lake_day import WeatherSeen
+from bitewatch.brief.page import STRIP_CID, render_page
+from bitewatch.brief.payload import render_payload
+from bitewatch.brief.pictures.depth_strip import draw_depth_strip
+from bitewatch.brief.text import render_text
 from bitewatch.declared import declare, read_toml
+from bitewatch.delivery.message import Message, Picture
 from bitewatch.lake.profile import Lake
 from bitewatch.position.rulebook import default_book
 from bitewatch.presentation.technique import techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.evaluate import evaluate
+from bitewatch.service.weather_now import Weather
 from bitewatch.units import UnitSystem
 from bitewatch.weather.hourly import Hourly
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
@@ -73,14 +79,14 @@ def lake(demo):
 def lake_day(hours, lake):
     """Evaluates a lake for a day; ``hourly=None`` is a day without weather."""
 
-    def make(
-        of=None, *, hourly=hours, weather=SEEN, no_weather="no weather: nobody answers", day=DAY, now=NOW,
-        trip="05:30-11:00", told_before=None,
-    ):  # fmt: skip
+    def make(of=None, *, hourly=hours, weather=SEEN, day=DAY, now=NOW, trip="05:30-11:00", told_before=None, **more):
+        seen = Weather(
+            hourly=hourly, own=None if hourly is None else np.ones(hourly.time.size, bool),
+            seen=None if hourly is None else weather, failures=("nobody answers",) if hourly is None else (),
+        )  # fmt: skip
         return evaluate(
-            lake=of or lake("thrennick"), hourly=hourly, weather=None if hourly is None else weather,
-            no_weather=no_weather, book=default_book(), table=techniques(), trip_hours=TripHours.parse(trip), day=day,
-            now=now, told_before=told_before,
+            lake=of or lake("thrennick"), weather=seen, book=default_book(), table=techniques(),
+            trip_hours=TripHours.parse(trip), day=day, now=now, told_before=told_before, **more,
         )  # fmt: skip
 
     return make
@@ -98,6 +104,23 @@ def briefed(limits):
 
     def make(*lake_days, units=UnitSystem.US, limits=limits, notices=()):
         return compose(lake_days, table=techniques(), limits=limits, units=units, notices=notices)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def message_of():
+    """The message of a brief or a turn, with its picture, as the service makes it."""
+
+    def make(brief):
+        pictures = ()
+        if brief.strip is not None:
+            png = draw_depth_strip(brief.strip)
+            pictures = (Picture(cid=STRIP_CID, file_name="depth-strip.png", alt=brief.strip.alt, png=png),)
+        return Message(
+            type=brief.form.partition("/")[0], subject=brief.subject, text=render_text(brief), html=render_page(brief),
+            pictures=pictures, data=render_payload(brief), list_name="x",
+        )  # fmt: skip
 
     return make
 

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from matplotlib import image
 
-from bitewatch.brief.pictures.depth_strip import FRONT_DOUBT, HOURS, depth_strip, draw_depth_strip
+from bitewatch.brief.front_lines import FRONT_DOUBT
+from bitewatch.brief.pictures.depth_strip import HOURS, depth_strip, draw_depth_strip
 from bitewatch.brief.words import Words
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.units import UnitSystem

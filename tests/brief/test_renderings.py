@@ -9,14 +9,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from bitewatch.brief.compose import BRIEF_FORM
 from bitewatch.brief.page import NO_BREAK_HYPHEN, NO_BREAK_SPACE, STRIP_CID, render_page
-from bitewatch.brief.payload import FORM, payload_schema, render_payload
+from bitewatch.brief.payload import payload_schema, render_payload
 from bitewatch.brief.text import WIDTH, render_text
 from bitewatch.delivery.message import standalone_page
-from bitewatch.service.make_brief import brief_message
 from bitewatch.units import UnitSystem
 from bitewatch.weather.hourly import COLUMNS
 
+NEW_LINE, INDENTED = "\n", "\n  "
 VOID = {"meta", "img", "br", "link", "hr", "input"}
 
 
@@ -91,11 +92,19 @@ def say_the_same(brief):
     lines = [line for section in brief.sections for line in section.lines]
     titles = [section.title for section in brief.sections]
 
-    blocks = render_text(brief).removesuffix("\n").split("\n\n")
+    text = render_text(brief).removesuffix("\n")
+    for section in brief.sections:
+        if section.verbatim:  # another's text, blank lines and all
+            block = "\n".join([section.title.upper(), *(f"- {line.replace(NEW_LINE, INDENTED)}" for line in section.lines)])
+            block = "\n".join(line.rstrip() for line in block.split("\n"))
+            assert text.count(f"\n\n{block}\n\n") == 1
+            text = text.replace(f"\n\n{block}\n\n", "\n\n")
+    blocks = text.split("\n\n")
+    own = [section for section in brief.sections if not section.verbatim]
     assert squeezed(blocks[0]) == squeezed(" ".join(brief.headline))
-    assert [block.split("\n", 1)[0] for block in blocks[1:]] == [title.upper() for title in titles]
+    assert [block.split("\n", 1)[0] for block in blocks[1:]] == [section.title.upper() for section in own]
     in_text = [line for block in blocks[1:] for line in unwrapped(block.split("\n", 1)[1])]
-    assert [squeezed(line) for line in in_text] == [squeezed(f"- {line}") for line in lines]
+    assert [squeezed(line) for line in in_text] == [squeezed(f"- {line}") for one in own for line in one.lines]
 
     page = Page(render_page(brief))
     assert page.all("p") == [*brief.headline, *lines]
@@ -122,7 +131,7 @@ def test_the_schema_is_one_and_says_no_to_what_is_wrong(every):
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     validator = Draft202012Validator(schema)
     payload = json.loads(json.dumps(render_payload(every["three lakes"])))
-    assert payload["form"] == FORM
+    assert payload["form"] == BRIEF_FORM
     assert validator.is_valid(payload)
     for key in payload:
         assert not validator.is_valid({name: value for name, value in payload.items() if name != key})
@@ -199,8 +208,8 @@ def test_dark_mode_and_no_pictures(every):
     assert '<meta name="color-scheme" content="light dark">' in html
 
 
-def test_the_page_that_stands_alone_carries_its_picture(every):
-    html = standalone_page(brief_message(every["one lake"]))
+def test_the_page_that_stands_alone_carries_its_picture(every, message_of):
+    html = standalone_page(message_of(every["one lake"]))
     (image,) = [attributes for tag, attributes in Page(html).elements if tag == "img"]
     assert image["src"].startswith("data:image/png;base64,iVBORw0KGgo")
 
@@ -213,7 +222,7 @@ HOSTILE = [
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_a_hostile_name_is_only_a_name(name, lake, lake_day, briefed):
+def test_a_hostile_name_is_only_a_name(name, lake, lake_day, briefed, message_of):
     spots = [{"name": name, "kind": "point", "depth_m": 5.0}]
     plain = briefed(lake_day(lake("thrennick", spot=[spots[0] | {"name": "Reed"}])), lake_day(lake("umberfold")))
     hostile = lake_day(lake("thrennick", name=name, spot=spots))
@@ -221,7 +230,7 @@ def test_a_hostile_name_is_only_a_name(name, lake, lake_day, briefed):
     page, payload = say_the_same(brief)
     assert [tag for tag, _ in page.elements] == [tag for tag, _ in Page(render_page(plain)).elements]
     assert name in [one["name"] for one in payload["lakes"]]
-    message = brief_message(brief)  # draws the picture too
+    message = message_of(brief)  # draws the picture too
     assert len(message.pictures) == 1
     assert Page(message.html).elements[0][0] == "html"
 

@@ -15,15 +15,22 @@ from bitewatch.delivery.endpoints import add_endpoint
 from bitewatch.delivery.tables import outbox
 from bitewatch.errors import OutsideFailed
 from bitewatch.presentation.trip import TripHours
+from bitewatch.service.official import Official
+from bitewatch.service.outside import Outside
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.subscriptions import DAYS, add_subscription
 from bitewatch.service.tick import Service
+from bitewatch.service.weather_now import WeatherNow
 from bitewatch.settings import Settings, load_settings
 from bitewatch.store.database import Store
 from bitewatch.store.metadata import event
 from bitewatch.store.migrate import open_store
-from bitewatch.weather.sources.base import Issue, Place, Received, Source
+from bitewatch.weather.hourly import COLUMNS
+from bitewatch.weather.sources import Sources
+from bitewatch.weather.sources.asking import Asker
+from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Received, Source
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
+from bitewatch.weather.sources.http import PoliteClient
 
 START = datetime(2026, 7, 20, 8, 0, tzinfo=UTC)  # 04:00 on the demo lakes
 
@@ -35,30 +42,58 @@ class Said:
     body: bytes
     name: str = "said"
     attribution: str = ""
+    terms: str = "none"
     is_file: bool = False
-    places_per_fetch: int = 1
+    gives: frozenset[str] = frozenset(COLUMNS)
+    has_past: bool = True
+    commercial_ok: bool = True
+    cells_per_question: int = 1
+    every: timedelta = timedelta(hours=1)
+    stalls_after: timedelta = timedelta(hours=24)
     fails: OutsideFailed | None = None
     fails_for: set[str] = field(default_factory=set)  #: lakes for which it fails as well
     breaks_for: set[str] = field(default_factory=set)  #: lakes whose answer meets a bug while it is read
     asked: list[tuple[str, datetime]] = field(default_factory=list)
 
-    def url_key(self, places: Sequence[Place]) -> str:
-        return f"{self.name}:{places[0].lake}"
+    @property
+    def grid(self) -> str:
+        return self.name
 
-    def fetch(self, places: Sequence[Place], now: datetime) -> Received:
-        self.asked.append((places[0].lake, now))
+    def covers(self, place: Place) -> bool:
+        return bool(place.lake)
+
+    def cell(self, place: Place, asking: Asking, *, now: datetime) -> Cell:
+        assert asking
+        assert now
+        return Cell(key=f"{self.name}:{place.lake}", latitude=place.latitude, longitude=place.longitude)
+
+    def settle(self, place: Place, cell: Cell, issue: Issue) -> Cell:
+        assert issue.cell == cell.key
+        assert cell.latitude == place.latitude
+        return cell
+
+    def newest_run_at(self, asking: Asking, *, now: datetime) -> datetime | None:
+        assert asking
+        assert now
+        return None
+
+    def fetch(self, cells: Sequence[Cell], asking: Asking, *, now: datetime) -> tuple[Issue, ...]:
+        (cell,) = cells
+        lake = cell.key.partition(":")[2]
+        self.asked.append((lake, now))
         if self.fails is not None:
             raise self.fails
-        if places[0].lake in self.fails_for:
-            raise OutsideFailed(f"{self.name}: nothing for {places[0].lake}")
-        return Received(source=self.name, url_key=self.url_key(places), fetched_at=now, body=self.body)
+        if lake in self.fails_for:
+            raise OutsideFailed(f"{self.name}: nothing for {lake}")
+        received = Received(source=self.name, url_key=cell.key, fetched_at=now, body=self.body)
+        return asking.from_file(received, lambda one: self.read(one, cells))
 
-    def read(self, received: Received, places: Sequence[Place]) -> tuple[Issue, ...]:
-        if places[0].lake in self.breaks_for:
+    def read(self, received: Received, cells: Sequence[Cell]) -> tuple[Issue, ...]:
+        if cells[0].key.partition(":")[2] in self.breaks_for:
             raise ZeroDivisionError("a bug for the test")
         hourly, notes = hourly_from_csv(received.body)
         issue = Issue(
-            cell=received.url_key, source=self.name, model="test", reference_time=None,
+            cell=cells[0].key, source=self.name, model="test", reference_time=None,
             retrieved_at=received.fetched_at, part=0, hourly=hourly, notes=notes,
         )  # fmt: skip
         return (issue,)
@@ -72,14 +107,25 @@ class Bench:
     store: Store
     folder: Path
     sources: list[Source]
+    stations: list[Source] = field(default_factory=list)
     now: datetime = START
 
-    def refresher(self) -> Refresher:
-        return Refresher(self.store, self.sources, every=timedelta(hours=1))
+    def outside(self, *, second_opinion: bool = False) -> Outside:
+        """What a process asks the world with; its sources are those of the test."""
+        by_name = {source.name: source for source in self.sources}
+        sources = Sources(order=tuple(by_name), forecasts=by_name, stations=tuple(self.stations), forbidden={})
+        config = self.settings.config
+        asker = Asker(self.store, PoliteClient("bitewatch (mail@club.example)", backoff_factor=0), limits={})
+        refresher = Refresher(self.store, sources, asker, second_opinion=second_opinion)
+        return Outside(
+            settings=self.settings, store=self.store, refresher=refresher,
+            weather_now=WeatherNow(self.store, refresher),
+            official=Official(self.store, asker, config.warnings, config.sources.nws),
+        )  # fmt: skip
 
     def start(self) -> Service:
         """A process that starts."""
-        return Service(settings=self.settings, store=self.store, refresher=self.refresher(), now=lambda: self.now)
+        return Service(settings=self.settings, store=self.store, outside=self.outside(), now=lambda: self.now)
 
     def subscribe(
         self, *lakes: str, at: time = time(4, 30), to: str = "a", speaks_of: Any = "today",

@@ -27,8 +27,11 @@ NO_NUMBERS = b"time,air_temp_c\n2026-07-20T00:00:00Z,NaN\n2026-07-20T01:00:00Z,N
 Another = Callable[..., "Said"]
 
 
-def weather(bench: "Bench", refresher: Refresher, lake: str = "thrennick") -> Weather:
-    return refresher.weather(bench.settings.lake(lake), bench.now)
+def weather(bench: "Bench", outside: Outside, lake: str = "thrennick", **covering: Any) -> Weather:
+    """Ask for what is due, and read what is known."""
+    found = bench.settings.lake(lake)
+    outside.refresher.refresh([found], bench.now)
+    return outside.weather_now.weather(found, bench.now, **covering)
 
 
 def colder(hours: bytes) -> bytes:
@@ -45,7 +48,7 @@ def source_of(seen: Weather) -> str | None:
 def test_the_first_source_that_answers_is_the_only_one_asked(bench: "Bench", said: "Said", another: Another) -> None:
     second = another(name="second")
     bench.sources.append(second)
-    assert source_of(weather(bench, bench.refresher())) == "said"
+    assert source_of(weather(bench, bench.outside())) == "said"
     assert second.asked == []
 
 
@@ -57,10 +60,10 @@ def test_a_source_that_ends_before_the_trip_is_passed_over_and_comes_back_if_non
     said.body = "\n".join(lines[: last + 1]).encode()
     second = another(name="second")
     bench.sources.append(second)
-    lake, noon = bench.settings.lake("thrennick"), datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
+    noon = datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
 
     def asked_for(end: datetime) -> Weather:
-        return bench.refresher().weather(lake, bench.now, covering=(noon - timedelta(hours=3), end))
+        return weather(bench, bench.outside(), covering=(noon - timedelta(hours=3), end))
 
     assert source_of(asked_for(noon + timedelta(minutes=30))) == "said"
     later = asked_for(noon + timedelta(minutes=31))
@@ -72,14 +75,14 @@ def test_a_source_that_ends_before_the_trip_is_passed_over_and_comes_back_if_non
 
 
 def test_not_asked_again_while_fresh(bench: "Bench", said: "Said") -> None:
-    refresher = bench.refresher()
-    first = weather(bench, refresher)
+    outside = bench.outside()
+    first = weather(bench, outside)
     bench.move(minutes=59)
-    assert weather(bench, refresher).seen == first.seen
-    assert weather(bench, bench.refresher()).seen == first.seen  # nor by another process
+    assert weather(bench, outside).seen == first.seen
+    assert weather(bench, bench.outside()).seen == first.seen  # nor by another process
     assert len(said.asked) == 1
     bench.move(minutes=1)
-    again = weather(bench, refresher)
+    again = weather(bench, outside)
     assert len(said.asked) == 2
     assert again.seen is not None
     assert again.seen.retrieved_at == bench.now  # the same body, confirmed
@@ -88,10 +91,10 @@ def test_not_asked_again_while_fresh(bench: "Bench", said: "Said") -> None:
 
 def test_a_file_is_looked_at_every_time(bench: "Bench", said: "Said", hours: bytes) -> None:
     said.is_file = True
-    refresher = bench.refresher()
-    before = weather(bench, refresher)
+    outside = bench.outside()
+    before = weather(bench, outside)
     said.body = colder(hours)
-    after = weather(bench, refresher)
+    after = weather(bench, outside)
     assert before.hourly is not None
     assert after.hourly is not None
     assert np.allclose(after.hourly["air_temp_c"], before.hourly["air_temp_c"] - 10)
@@ -102,11 +105,11 @@ def test_the_next_source_when_the_one_before_fails_whole_and_never_spliced(
 ) -> None:
     second = another(name="second", body=colder(hours))
     bench.sources.append(second)
-    refresher = bench.refresher()
-    warm = weather(bench, refresher).hourly
+    outside = bench.outside()
+    warm = weather(bench, outside).hourly
     bench.move(hours=1)
     said.fails = SourceUnavailable("said: does not accept connections")
-    seen = weather(bench, refresher)
+    seen = weather(bench, outside)
     assert source_of(seen) == "second"
     assert seen.failures == ("said: does not accept connections",)
     assert warm is not None
@@ -115,15 +118,15 @@ def test_the_next_source_when_the_one_before_fails_whole_and_never_spliced(
 
 
 def test_the_last_good_issue_for_a_day_and_then_none(bench: "Bench", said: "Said") -> None:
-    refresher = bench.refresher()
-    good, came_at = weather(bench, refresher), bench.now
+    outside = bench.outside()
+    good, came_at = weather(bench, outside), bench.now
     said.fails = SourceUnavailable("said: did not answer in time")
     bench.now = came_at + LAST_RESORT
-    late = weather(bench, refresher)
+    late = weather(bench, outside)
     assert late.seen == good.seen
     assert late.failures == ("said: did not answer in time",)
     bench.move(seconds=1)
-    none = weather(bench, refresher)
+    none = weather(bench, outside)
     assert (none.hourly, none.seen) == (None, None)
     assert none.failures == ("said: did not answer in time",)
 
@@ -133,44 +136,44 @@ def test_a_fresh_answer_of_the_second_goes_before_an_old_one_of_the_first(
 ) -> None:
     second = another(name="second", fails=SourceUnavailable("second: down"))
     bench.sources.append(second)
-    refresher = bench.refresher()
-    weather(bench, refresher)
+    outside = bench.outside()
+    weather(bench, outside)
     bench.move(hours=2)
     said.fails = SourceRefused("said: answered 400")
-    assert source_of(weather(bench, refresher)) == "said"  # both fail: the old one is what there is
+    assert source_of(weather(bench, outside)) == "said"  # both fail: the old one is what there is
     second.fails = None
     bench.move(minutes=6)
-    assert source_of(weather(bench, refresher)) == "second"
+    assert source_of(weather(bench, outside)) == "second"
 
 
 def test_not_asked_again_within_five_minutes_of_a_failure(bench: "Bench", said: "Said") -> None:
     said.fails = SourceUnavailable("said: down")
-    refresher = bench.refresher()
+    outside = bench.outside()
     for _ in range(3):
-        assert weather(bench, refresher).failures == ("said: down",)
+        assert weather(bench, outside).failures == ("said: down",)
         bench.move(seconds=90)
     assert len(said.asked) == 1
     bench.now = said.asked[0][1] + TRY_AGAIN
     said.fails = None
-    assert weather(bench, refresher).failures == ()
+    assert weather(bench, outside).failures == ()
     assert len(said.asked) == 2
 
 
 def test_an_outage_and_its_end_are_told_once_each(bench: "Bench", said: "Said") -> None:
-    refresher = bench.refresher()
-    weather(bench, refresher)
+    outside = bench.outside()
+    weather(bench, outside)
     said.fails = SourceUnavailable("said: down")
     for _ in range(4):
         bench.move(hours=1)
-        weather(bench, refresher)
-    refresher = bench.refresher()  # a restart in the middle
-    weather(bench, refresher)
+        weather(bench, outside)
+    outside = bench.outside()  # a restart in the middle
+    weather(bench, outside)
     assert [row.reason for row in bench.events("SourceDown")] == ["said: down"]
     assert bench.events("SourceBack") == []
     said.fails = None
     for _ in range(3):
         bench.move(hours=1)
-        weather(bench, refresher)
+        weather(bench, outside)
     (back,) = bench.events("SourceBack")
     assert back.subject == "said"
     assert len(bench.events("SourceDown")) == 1
@@ -178,27 +181,27 @@ def test_an_outage_and_its_end_are_told_once_each(bench: "Bench", said: "Said") 
 
 def test_a_source_that_fails_one_lake_is_not_back_because_it_serves_another(bench: "Bench", said: "Said") -> None:
     said.fails_for = {"thrennick"}
-    refresher = bench.refresher()
+    outside = bench.outside()
     for _ in range(3):
-        assert weather(bench, refresher, "thrennick").seen is None
-        assert weather(bench, refresher, "skarrow").seen is not None
+        assert weather(bench, outside, "thrennick").seen is None
+        assert weather(bench, outside, "skarrow").seen is not None
         bench.move(hours=1)
-    assert refresher.down == {"said": "said: nothing for thrennick"}
+    assert outside.refresher.down == {"said": "said: nothing for thrennick"}
     assert (len(bench.events("SourceDown")), bench.events("SourceBack")) == (1, [])
     said.fails_for = set()
-    weather(bench, refresher, "skarrow")
-    weather(bench, refresher, "thrennick")
-    assert refresher.down == {}
+    weather(bench, outside, "skarrow")
+    weather(bench, outside, "thrennick")
+    assert outside.refresher.down == {}
     assert len(bench.events("SourceBack")) == 1
 
 
 def test_a_body_without_a_number_is_set_aside_and_the_last_good_issue_stays(bench: "Bench", said: "Said") -> None:
-    refresher = bench.refresher()
-    good = weather(bench, refresher)
+    outside = bench.outside()
+    good = weather(bench, outside)
     said.body, before = NO_NUMBERS, said.body
     bench.move(hours=1)
     for _ in range(2):
-        seen = weather(bench, refresher)
+        seen = weather(bench, outside)
         assert seen.seen == good.seen
         assert "no usable hours" in seen.failures[0]
         bench.move(hours=1)
@@ -208,7 +211,7 @@ def test_a_body_without_a_number_is_set_aside_and_the_last_good_issue_stays(benc
             True, False,
         ]  # fmt: skip
     said.body = before
-    healed = weather(bench, refresher)
+    healed = weather(bench, outside)
     assert healed.failures == ()
     assert healed.seen is not None
     assert healed.seen.retrieved_at == bench.now
@@ -219,13 +222,13 @@ def test_what_was_accepted_and_is_no_longer_is_passed_over(
 ) -> None:
     second = another(name="second")
     bench.sources.append(second)
-    weather(bench, bench.refresher())
+    weather(bench, bench.outside())
     said.fails = SourceUnavailable("said: down")
     weather(bench, Refresher(bench.store, [second], every=timedelta(hours=1)))
     bench.move(hours=2)
     second.fails = SourceUnavailable("second: down")
     monkeypatch.setattr("bitewatch.weather.sources.hourly_csv.LONGEST", np.timedelta64(1, "D"))
-    none = weather(bench, bench.refresher())
+    none = weather(bench, bench.outside())
     assert none.seen is None
     assert [reason.partition(":")[0] for reason in none.failures] == [
         "said", "second", *["the hours are not whole hours that follow each other"] * 2,
@@ -259,7 +262,7 @@ def test_open_meteo_over_the_wire(bench: "Bench", httpserver: HTTPServer, answer
     )  # fmt: skip
     bench.sources[:] = [source]
     bench.now = NOW
-    refresher = bench.refresher()
+    outside = bench.outside()
 
     answers.append(json_answer(json.dumps(answer)))
     good = refresher.weather(lake, bench.now)
@@ -300,7 +303,7 @@ def test_an_unreachable_server_is_one_plain_line(bench: "Bench", httpserver: HTT
     bench.sources[:] = [OpenMeteo(OpenMeteoSettings(url=url), client)]
     httpserver.stop()  # its port is closed now
     try:
-        none = weather(bench, bench.refresher())
+        none = weather(bench, bench.outside())
     finally:
         httpserver.start()
     assert none.seen is None

@@ -2,6 +2,7 @@
 
 import json
 from contextlib import suppress
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -9,9 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bitewatch.errors import PayloadRefused
-from bitewatch.weather.hourly import LIMITS
-from bitewatch.weather.sources.acceptance import Reason, believed, check_hours, check_near
-from bitewatch.weather.sources.base import Place
+from bitewatch.weather.hourly import LIMITS, from_points
+from bitewatch.weather.sources.acceptance import (
+    AHEAD,
+    Reason,
+    believed,
+    check_hours,
+    check_near,
+    check_not_older,
+    check_reference,
+)
+from bitewatch.weather.sources.base import Issue, Place
 from bitewatch.weather.sources.strict_json import parse_strictly
 
 HERE = Place(lake="demo", latitude=46.1, longitude=-94.2)
@@ -84,6 +93,37 @@ def test_a_cell_elsewhere_is_refused(latitude: float, longitude: float) -> None:
 def test_a_near_cell_is_taken_even_across_the_date_line() -> None:
     check_near(HERE, 46.125, -94.25)
     check_near(Place(lake="demo", latitude=0.0, longitude=179.95), 0.0, -179.875)
+
+
+NOW = datetime(2026, 6, 1, 2, 30, tzinfo=UTC)
+
+
+@given(st.integers(-400_000, 400_000))
+def test_what_was_made_after_it_came_is_refused(seconds: int) -> None:
+    made, refused = NOW + timedelta(seconds=seconds), False
+    try:
+        check_reference(made, NOW)
+    except PayloadRefused as error:
+        refused = error.reason == Reason.NOT_YET
+    assert refused == (timedelta(seconds=seconds) > AHEAD)
+
+
+def made(cell: str, at: datetime | None) -> Issue:
+    return Issue(
+        cell=cell, source="s", model="m", reference_time=at, retrieved_at=NOW, part=0,
+        hourly=from_points(np.array(["2026-06-01"], "datetime64[s]"), {}),
+    )  # fmt: skip
+
+
+def test_issues_as_new_as_those_at_hand_or_newer_or_of_unknown_age_are_taken() -> None:
+    at_hand = {"a": NOW, "b": NOW, "c": NOW}
+    check_not_older([made("a", NOW), made("b", NOW + timedelta(hours=6)), made("c", None), made("d", NOW)], at_hand)
+
+
+def test_one_issue_older_than_the_one_at_hand_is_enough_to_refuse() -> None:
+    with pytest.raises(PayloadRefused, match="made at 2026-06-01 02:29Z, stored is 2026-06-01 02:30Z") as refused:
+        check_not_older([made("a", NOW), made("b", NOW - timedelta(minutes=1))], {"a": NOW, "b": NOW})
+    assert refused.value.reason == Reason.OLDER
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 from sqlalchemy.exc import IntegrityError
 
@@ -16,15 +14,24 @@ from bitewatch.errors import PayloadRefused, StoreRefused
 from bitewatch.store.database import Store
 from bitewatch.store.metadata import event
 from bitewatch.store.migrate import open_store
-from bitewatch.weather.archive import as_of, keep, latest, received_from, set_aside
+from bitewatch.weather.archive import (
+    as_of,
+    confirm,
+    keep,
+    latest,
+    newest_references,
+    received_from,
+    set_aside,
+    set_aside_until,
+)
 from bitewatch.weather.sources.acceptance import Reason
-from bitewatch.weather.sources.base import Issue, Place, Received
+from bitewatch.weather.sources.base import Cell, Issue, Received
 from bitewatch.weather.sources.hourly_csv import HourlyCsv
 from bitewatch.weather.tables import issue, payload
 
 T0 = datetime(2026, 6, 1, 2, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)
-LAKE = Place(lake="demo", latitude=46.1, longitude=-94.2)
+FILE = Cell(key="hourly-csv:demo.csv", latitude=46.1, longitude=-94.2)
 SOURCE = HourlyCsv(Path(), "{lake}.csv")
 BAD = PayloadRefused(Reason.NOT_CSV, "no known column")
 
@@ -44,7 +51,7 @@ def came(temp: float, at: datetime) -> Received:
 
 
 def read(received: Received) -> tuple[Issue, ...]:
-    return SOURCE.read(received, [LAKE])
+    return SOURCE.read(received, [FILE])
 
 
 def keep_it(store: Store, received: Received) -> int:
@@ -152,31 +159,58 @@ def test_the_past_knows_nothing_of_later_confirmations(store: Store) -> None:
     assert (then.confirmed_at, now.confirmed_at) == (T0, T0 + 5 * HOUR)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None)
-@given(
-    st.lists(st.tuples(st.integers(1, 5), st.sampled_from([19.0, 20.0, 21.0]), st.booleans()), min_size=1, max_size=8)
-)
-def test_as_of_is_what_a_plain_list_of_arrivals_says(tmp_path_factory: pytest.TempPathFactory, steps: list) -> None:  # type: ignore[type-arg]
-    store = open_store(tmp_path_factory.mktemp("store"), now=T0)
-    try:
-        arrivals, at = [], T0
-        for wait, temp, good in steps:
-            at += wait * HOUR
-            received = came(temp, at)
-            with store.write() as connection:
-                if good:
-                    keep(connection, received, read(received))
-                    arrivals.append((at, received.body))
-                else:
-                    set_aside(connection, received, BAD)
-        with store.read() as connection:
-            for hours in range(45):
-                moment = T0 + hours * HOUR
-                known = [body for when, body in arrivals if when <= moment]
-                stored = as_of(connection, "hourly-csv:demo.csv", moment)
-                assert (stored.body if stored else None) == (known[-1] if known else None)
-    finally:
-        store.close()
+def test_when_the_model_ran_is_kept_beside_the_body(store: Store) -> None:
+    received = replace(came(20.5, T0), reference_time=T0 - 6 * HOUR)
+    keep_it(store, received)
+    with store.read() as connection:
+        stored = latest(connection, received.url_key)
+    assert stored is not None
+    assert received_from(stored) == received
+
+
+def test_what_is_no_forecast_is_kept_without_telling_of_it(store: Store) -> None:
+    with store.write() as connection:
+        keep(connection, came(20.5, T0), read(came(20.5, T0)), told=False)
+    assert (count(store, payload), count(store, issue), count(store, event)) == (1, 1, 0)
+
+
+def test_what_has_not_changed_is_confirmed_without_its_body(store: Store) -> None:
+    payload_id = keep_it(store, came(20.5, T0))
+    said = replace(came(0.0, T0 + HOUR), body=b"", expires_at=T0 + 2 * HOUR, etag='"b"')
+    with store.write() as connection:
+        confirm(connection, payload_id, said)
+        stored = latest(connection, said.url_key)
+    assert stored is not None
+    assert received_from(stored) == replace(said, body=came(20.5, T0).body)
+    assert stored.fetched_at == T0
+
+
+def test_what_is_set_aside_stands_until_it_expires_or_something_better_comes(store: Store) -> None:
+    key, bad = "hourly-csv:demo.csv", replace(came(0, T0), body=b"<html>", expires_at=T0 + 2 * HOUR)
+    with store.write() as connection:
+        assert set_aside_until(connection, key, T0) is None
+        set_aside(connection, bad, BAD)
+        assert set_aside_until(connection, key, T0 + HOUR) == (str(BAD), T0 + 2 * HOUR)
+        assert set_aside_until(connection, key, T0 + 2 * HOUR) is None
+        keep(connection, came(20.5, T0 + HOUR), ())
+        assert set_aside_until(connection, key, T0 + HOUR) is None
+        set_aside(connection, replace(bad, expires_at=None), BAD)
+        assert set_aside_until(connection, key, T0 + HOUR) is None
+
+
+def test_the_newest_reference_time_is_of_the_cell_and_the_source(store: Store) -> None:
+    (one,) = read(came(20.5, T0))
+    issues = [
+        replace(one, cell="a", part=0, reference_time=T0 - 6 * HOUR), replace(one, cell="b", part=1),
+        replace(one, cell="c", part=2, reference_time=T0 - 12 * HOUR),
+        replace(one, cell="a", part=3, reference_time=T0, source="other"),
+    ]  # fmt: skip
+    older = replace(one, cell="a", reference_time=T0 - 9 * HOUR)
+    with store.write() as connection:
+        keep(connection, came(20.5, T0), issues)
+        keep(connection, came(21.5, T0), [older])
+        found = newest_references(connection, one.source, ["a", "b", "d"])
+    assert found == {"a": T0 - 6 * HOUR}
 
 
 def test_a_damaged_body_is_kept_again_when_it_comes_again(store: Store) -> None:

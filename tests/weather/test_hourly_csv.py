@@ -1,8 +1,10 @@
 """Hours out of CSV files as stations and spreadsheets write them."""
 
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NoReturn
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from bitewatch.errors import PayloadRefused, SourceRefused, SourceUnavailable
 from bitewatch.weather.hourly import COLUMNS
 from bitewatch.weather.sources import hourly_csv
 from bitewatch.weather.sources.acceptance import Reason
-from bitewatch.weather.sources.base import Place
+from bitewatch.weather.sources.base import Issue, Place, Received
 from bitewatch.weather.sources.hourly_csv import HourlyCsv, hourly_from_csv
 
 DATA = Path(__file__).parents[1] / "data" / "weather"
@@ -146,30 +148,49 @@ def test_whole_hours_come_through_as_they_were(points: list[tuple[int, float]]) 
         assert value == by_hour[offset] if offset in by_hour else np.isnan(value)
 
 
+class Reading:
+    """Reads what it is handed, and keeps nothing."""
+
+    def from_file(self, received: Received, read: Callable[[Received], tuple[Issue, ...]]) -> tuple[Issue, ...]:
+        self.received = received
+        return read(received)
+
+    def issues(self, *_: object, **__: object) -> NoReturn:
+        raise AssertionError("a file is not asked for over a network")
+
+    facts = issues
+
+
+def fetched(source: HourlyCsv, place: Place = LAKE) -> tuple[Issue, Received]:
+    asking = Reading()
+    (issue,) = source.fetch([source.cell(place, asking, now=NOW)], asking, now=NOW)
+    return issue, asking.received
+
+
 def test_each_lake_has_its_own_file_and_the_key_is_free_of_the_machine(tmp_path: Path) -> None:
     (tmp_path / "weather").mkdir()
     (tmp_path / "weather" / "demo.csv").write_bytes((DATA / "station.csv").read_bytes())
-    received = HourlyCsv(tmp_path, "weather/{lake}.csv").fetch([LAKE], NOW)
-    assert received.url_key == "hourly-csv:weather/demo.csv"
+    issue, received = fetched(HourlyCsv(tmp_path, "weather/{lake}.csv"))
+    assert issue.cell == received.url_key == "hourly-csv:weather/demo.csv"
     assert str(tmp_path) not in repr(received)
     other = Place(lake="other", latitude=0.0, longitude=0.0)
-    shared = HourlyCsv(tmp_path, "weather/demo.csv")
-    assert shared.url_key([other]) == shared.url_key([LAKE]) == received.url_key
+    shared, _ = fetched(HourlyCsv(tmp_path, "weather/demo.csv"), other)
+    assert shared.cell == issue.cell
 
 
 def test_a_missing_file_is_one_clear_line(tmp_path: Path) -> None:
     with pytest.raises(SourceUnavailable) as unavailable:
-        HourlyCsv(tmp_path, "weather/{lake}.csv").fetch([LAKE], NOW)
+        fetched(HourlyCsv(tmp_path, "weather/{lake}.csv"))
     assert str(unavailable.value) == "hourly-csv:weather/demo.csv: the file cannot be read: No such file or directory"
 
 
 def test_a_folder_in_place_of_a_file_is_one_clear_line(tmp_path: Path) -> None:
     with pytest.raises(SourceUnavailable, match="cannot be read: Is a directory"):
-        HourlyCsv(tmp_path, ".").fetch([LAKE], NOW)
+        fetched(HourlyCsv(tmp_path, "."))
 
 
 def test_a_file_without_end_is_not_read_to_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(hourly_csv, "MAX_BYTES", 1000)
     (tmp_path / "demo.csv").write_bytes(bytes(1001))
     with pytest.raises(SourceRefused, match="larger than"):
-        HourlyCsv(tmp_path, "{lake}.csv").fetch([LAKE], NOW)
+        fetched(HourlyCsv(tmp_path, "{lake}.csv"))

@@ -8,16 +8,17 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from bitewatch.brief import front_lines
 from bitewatch.brief.facts import window_times
 from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.words import Words
 from bitewatch.lake.local_time import datetime_to_np, local_instant
 from bitewatch.presentation.depths import column, fish_band
 from bitewatch.presentation.plan import POSITIONS
+from bitewatch.weather.following import KnownFront
 
 HOURS = 72
 LAYERS = 60  #: rows of depth in the shading
-FRONT_DOUBT = timedelta(hours=3)  #: how far to each side a front is drawn; the timing of fronts is unproven [own]
 SHADE = "#0072B2"  #: Okabe and Ito's blue; their set can be told apart by colour-blind readers
 TITLE_WIDTH = 55  #: characters of a line above the picture
 BAIT, FRONT, WEEDS = "#D55E00", "#000000", "#009E73"
@@ -93,15 +94,17 @@ def depth_strip(lake_day: LakeDay, words: Words) -> DepthStrip:
         baits.append(
             (hours_from(start), hours_from(end), window.main.bait.top_m * per_m, window.main.bait.bottom_m * per_m)
         )
-    fronts = [
-        (hours_from(front.onset - FRONT_DOUBT), hours_from(front.onset), hours_from(front.onset + FRONT_DOUBT))
-        for front in outlook.fronts
-        if hours_from(front.onset + FRONT_DOUBT) >= 0 and hours_from(front.onset - FRONT_DOUBT) < HOURS
-    ]
+    fronts = []
+    for front in _fronts_shown(lake_day, midnight):
+        at_once = front.observed_onset is not None
+        passes = front_lines.onset(front)
+        ends = (passes, passes) if at_once else (front.earliest, front.latest)
+        fronts.append((hours_from(ends[0]), hours_from(passes), hours_from(ends[1])))
     rock = lake_day.lake.is_rock
     return DepthStrip(
         lake=lake_day.lake.name, title=f"{lake_day.main_species.value} by depth",
-        alt=_alt(lake_day, words), unit="ft" if in_feet else "m", per_m=per_m, hour=hour, depth=middle * per_m,
+        alt=_alt(lake_day, words, midnight), unit="ft" if in_feet else "m", per_m=per_m, hour=hour,
+        depth=middle * per_m,
         likely=likely, tops=at.tops_m * per_m, foot=deepest * per_m,
         foot_name="foot of the rock" if rock else "foot of the weed edge",
         tops_name="half-way up" if rock else "weed tops",
@@ -110,7 +113,13 @@ def depth_strip(lake_day: LakeDay, words: Words) -> DepthStrip:
     )  # fmt: skip
 
 
-def _alt(lake_day: LakeDay, words: Words) -> str:
+def _fronts_shown(lake_day: LakeDay, midnight: datetime) -> list[KnownFront]:
+    """The cold fronts of which some of the range lies in the picture."""
+    end = midnight + timedelta(hours=HOURS)
+    return [front for front in front_lines.cold(lake_day) if front.latest >= midnight and front.earliest < end]
+
+
+def _alt(lake_day: LakeDay, words: Words, midnight: datetime) -> str:
     """What the picture says, for whoever does not see it."""
     assert lake_day.outlook is not None
     told = [
@@ -118,6 +127,7 @@ def _alt(lake_day: LakeDay, words: Words) -> str:
         f"{words.depths(window.main.bait.top_m, window.main.bait.bottom_m)} down"
         for window in lake_day.outlook.plans[lake_day.main_species]
     ]
+    told += [f"cold front {front_lines.when(front, words)}" for front in _fronts_shown(lake_day, midnight)]
     return f"Water column of {lake_day.lake.name} over three days: {'; '.join(told)}."
 
 
@@ -165,7 +175,8 @@ def draw_depth_strip(strip: DepthStrip) -> bytes:
         for start, end, top, bottom in strip.baits:
             axes.fill_between([start, end], top, bottom, facecolor="none", edgecolor=BAIT, linewidth=1.8, hatch="////")
         for earliest, onset, latest in strip.fronts:
-            axes.axvspan(earliest, latest, color=FRONT, alpha=0.12, linewidth=0)
+            axes.axvspan(earliest, latest, color=FRONT, alpha=0.22, linewidth=0)
+            axes.vlines([earliest, latest], 0, strip.foot, color=FRONT, linewidth=0.6, linestyle=(0, (1, 2)))
             axes.axvline(onset, color=FRONT, linewidth=1.3)
             axes.text(latest, strip.foot * 0.03, "front", fontsize=7.5, va="top", ha="left", clip_on=True)
         axes.set_ylim(strip.foot, 0)

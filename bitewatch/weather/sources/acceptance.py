@@ -1,6 +1,7 @@
 """The gate between a payload and an issue: what of it is believed, and why the rest is not."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 import numpy as np
@@ -8,9 +9,10 @@ import numpy as np
 from bitewatch.errors import PayloadRefused
 from bitewatch.weather.hourly import HOUR, LIMITS, Floats, Times
 from bitewatch.weather.humidity import dew_point_c, humidity_pct
-from bitewatch.weather.sources.base import Place
+from bitewatch.weather.sources.base import Cell, Issue, Place
 
 NEAR_DEG = 0.3  #: a cell centre farther from the place asked for is not its cell (own choice; coarse grids step 0.25)
+AHEAD = timedelta(minutes=10)  #: a provider's clock runs no farther before ours than this (own choice)
 
 
 class Reason(StrEnum):
@@ -26,6 +28,9 @@ class Reason(StrEnum):
     NO_HOURS = "there are no usable hours"
     NOT_NOW = "the hours do not include the hour of asking"
     WRONG_PLACE = "the grid cell is not near the place asked for"
+    NOT_YET = "the reference time lies in the future"
+    OLDER = "an older issue than the one that is stored"
+    BROKE_OFF = "the answer broke off while it was sent"
 
 
 def believed(columns: Mapping[str, Floats]) -> tuple[dict[str, Floats], tuple[str, ...]]:
@@ -85,7 +90,7 @@ def check_hours(time: Times) -> None:
         raise PayloadRefused(Reason.WRONG_HOURS, f"{time[0]}Z is not a whole hour")
 
 
-def check_near(place: Place, latitude: float, longitude: float) -> None:
+def check_near(place: Place | Cell, latitude: float, longitude: float) -> None:
     """Refuse a cell that is not where it was asked for.
 
     Raises
@@ -99,3 +104,29 @@ def check_near(place: Place, latitude: float, longitude: float) -> None:
             Reason.WRONG_PLACE,
             f"asked for {place.latitude:g}, {place.longitude:g}, answered for {latitude:g}, {longitude:g}",
         )
+
+
+def check_reference(reference_time: datetime, fetched_at: datetime) -> None:
+    """Refuse what says that it was made after it came.
+
+    Raises
+    ------
+    PayloadRefused
+        If it was made more than `AHEAD` after it was fetched.
+    """
+    if reference_time > fetched_at + AHEAD:
+        raise PayloadRefused(Reason.NOT_YET, f"{reference_time:%Y-%m-%d %H:%M}Z, asked at {fetched_at:%Y-%m-%d %H:%M}Z")
+
+
+def check_not_older(issues: Iterable[Issue], stored: Mapping[str, datetime]) -> None:
+    """Refuse issues older than those at hand; ``stored`` is the newest reference time at hand for each cell.
+
+    Raises
+    ------
+    PayloadRefused
+        If one was made before the one at hand: a server that lags behind the others of its provider has answered.
+    """
+    for issue in issues:
+        made, newest = issue.reference_time, stored.get(issue.cell)
+        if made is not None and newest is not None and made < newest:
+            raise PayloadRefused(Reason.OLDER, f"made at {made:%Y-%m-%d %H:%M}Z, stored is {newest:%Y-%m-%d %H:%M}Z")

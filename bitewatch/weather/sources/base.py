@@ -101,8 +101,10 @@ class Source(Protocol):
     """One provider: what it is asked, and a pure reading of what comes back."""
 
     name: str
+    grid: str  #: name of the grid that its cells lie in; another grid has other cells for the same places
     attribution: str  #: the line that messages showing this data must carry; empty if none
     terms: str  #: under what terms it may be used, in a few words
+    commercial_ok: bool  #: True if its terms let one earn money with it
     is_file: bool  #: True if what it serves lies on this machine and may end in the past
     gives: frozenset[str]  #: the columns that it can give; without the core columns it only adds to another source
     has_past: bool  #: True if each issue brings the days before with it
@@ -121,6 +123,16 @@ class Source(Protocol):
         OutsideFailed
             If it had to be asked for, and that failed; `SourceRefused` where the source has nothing for the place.
         """
+
+    def settle(self, place: Place, asked: Cell, issue: Issue) -> Cell:
+        """The cell that a place is asked as from now on, now that an issue for the cell asked has come.
+
+        Where the grid is known only from an answer this is the cell that all lakes of the grid cell share, or one of
+        the place's own where its height calls for that; everywhere else it is the cell that was asked. Pure.
+        """
+
+    def newest_run_at(self, asking: Asking, *, now: datetime) -> datetime | None:
+        """From when on the newest run of the model may be asked for; None where that is not known."""
 
     def fetch(self, cells: Sequence[Cell], asking: Asking, *, now: datetime) -> tuple[Issue, ...]:
         """Ask for these cells; one issue for each, in their order, all archived.

@@ -4,7 +4,8 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from bitewatch.errors import PayloadRefused, SourceRefused, SourceUnavailable
 from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, HOUR, Floats, Hourly, Times, from_points
 from bitewatch.weather.sources.acceptance import Reason, believed
-from bitewatch.weather.sources.base import Issue, Place, Received
+from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Received
 
 MAX_BYTES = 32 * 1024 * 1024  #: some fifty years of hours
 LONGEST = np.timedelta64(50 * 366, "D")  #: between first and last hour; beyond it a year is mistyped
@@ -24,21 +25,39 @@ class HourlyCsv:
     """A file for each lake, or one for all."""
 
     name = "hourly-csv"
+    grid = "hourly-csv"
     attribution = ""
+    terms = "a file on this machine"
+    commercial_ok = True
     is_file = True
-    places_per_fetch = 1
+    gives = frozenset(COLUMNS)
+    has_past = True
+    cells_per_question = 1
+    every = timedelta(0)  #: reading a file costs nobody anything
+    stalls_after = timedelta(days=36_525)  #: a file may end in the past
 
     def __init__(self, folder: Path, file: str):
         self._folder = folder
         self._file = file
 
-    def url_key(self, places: Sequence[Place]) -> str:
-        """The file as the settings name it; lakes that share a file share its key."""
-        (place,) = places
-        return f"{self.name}:{self._file.replace('{lake}', place.lake)}"
+    def covers(self, place: Place) -> bool:  # noqa: ARG002 - the file tells
+        """True: only the file tells what it lacks."""
+        return True
 
-    def fetch(self, places: Sequence[Place], now: datetime) -> Received:
-        """The bytes of the lake's file.
+    def cell(self, place: Place, asking: Asking, *, now: datetime) -> Cell:  # noqa: ARG002 - known without asking
+        """The file as the settings name it; lakes that share a file share its cell."""
+        key = f"{self.name}:{self._file.replace('{lake}', place.lake)}"
+        return Cell(key=key, latitude=place.latitude, longitude=place.longitude)
+
+    def settle(self, place: Place, asked: Cell, issue: Issue) -> Cell:  # noqa: ARG002 - a file does not move
+        """The same file."""
+        return asked
+
+    def newest_run_at(self, asking: Asking, *, now: datetime) -> None:
+        """None: a file has no runs."""
+
+    def fetch(self, cells: Sequence[Cell], asking: Asking, *, now: datetime) -> tuple[Issue, ...]:
+        """The one issue of the lake's file.
 
         Raises
         ------
@@ -47,17 +66,18 @@ class HourlyCsv:
         SourceRefused
             If it is too large to be a table of hours.
         """
-        key = self.url_key(places)
+        (cell,) = cells
         try:
-            with (self._folder / key.removeprefix(f"{self.name}:")).open("rb") as file:
+            with (self._folder / cell.key.removeprefix(f"{self.name}:")).open("rb") as file:
                 body = file.read(MAX_BYTES + 1)
         except OSError as error:
-            raise SourceUnavailable(f"{key}: the file cannot be read: {error.strerror}") from error
+            raise SourceUnavailable(f"{cell.key}: the file cannot be read: {error.strerror}") from error
         if len(body) > MAX_BYTES:
-            raise SourceRefused(f"{key}: the file is larger than {MAX_BYTES // 2**20} MiB; shorten it")
-        return Received(source=self.name, url_key=key, fetched_at=now, body=body, content_type="text/csv")
+            raise SourceRefused(f"{cell.key}: the file is larger than {MAX_BYTES // 2**20} MiB; shorten it")
+        received = Received(source=self.name, url_key=cell.key, fetched_at=now, body=body, content_type="text/csv")
+        return asking.from_file(received, partial(self.read, cells=cells))
 
-    def read(self, received: Received, places: Sequence[Place]) -> tuple[Issue, ...]:
+    def read(self, received: Received, cells: Sequence[Cell]) -> tuple[Issue, ...]:
         """The one issue of the file.
 
         Raises
@@ -65,10 +85,10 @@ class HourlyCsv:
         PayloadRefused
             If it holds no usable hour.
         """
-        (_,) = places
+        (cell,) = cells
         hourly, notes = hourly_from_csv(received.body)
         issue = Issue(
-            cell=received.url_key, source=self.name, model="file", reference_time=None,
+            cell=cell.key, source=self.name, model="file", reference_time=None,
             retrieved_at=received.fetched_at, part=0, hourly=hourly, notes=notes,
         )  # fmt: skip
         return (issue,)

@@ -1,22 +1,25 @@
-"""Open-Meteo: gridded forecasts of one pinned model, with seven past days, for up to a hundred places at once."""
+"""Open-Meteo: gridded forecasts of one pinned model, with seven past days, for up to a hundred cells at once."""
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
+from urllib.parse import urlsplit
 
 import numpy as np
 from pydantic import SecretStr
 
-from bitewatch.errors import PayloadRefused, SourceUnavailable
+from bitewatch.errors import OutsideFailed, PayloadRefused, SourceWaits
 from bitewatch.weather.hourly import Floats, Hourly, Times, from_points
-from bitewatch.weather.sources.acceptance import Reason, believed, check_hours, check_near
-from bitewatch.weather.sources.base import Issue, Place, Received
-from bitewatch.weather.sources.http import PoliteClient
+from bitewatch.weather.sources.acceptance import Reason, believed, check_hours, check_near, check_reference
+from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Question, Received
 from bitewatch.weather.sources.settings import OPEN_METEO_URL, OpenMeteoSettings
 from bitewatch.weather.sources.strict_json import parse_strictly
 
 CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"  #: where a customer's key is asked for
+PROVIDER = "open-meteo.com"  #: its hosts; the free one tells of the runs, whichever of them is asked for hours
 PAST_DAYS = 7  #: the rules look back five days and spells longer
 #: theirs -> ours, and the unit in which it must come; ten variables count as one call in the provider's quota
 VARIABLES: Mapping[str, tuple[str, str]] = {
@@ -31,9 +34,25 @@ VARIABLES: Mapping[str, tuple[str, str]] = {
     "shortwave_radiation": ("shortwave_wm2", "W/m²"),
     "cape": ("cape_jkg", "J/kg"),
 }
+#: a lake no farther above or below its grid cell shares the cell's air uncorrected: at 6.5 K/km (ICAO standard
+#: atmosphere) that is under 0.35 K, less than the forecast is wrong by on a good day
+SAME_HEIGHT_M = 50.0
+SETTLED = timedelta(minutes=10)  #: after a run is there, until all of the provider's servers have it (their advice)
+EVERY = timedelta(hours=6)  #: as often as global models run
+EVERY_UNTOLD = timedelta(hours=1)  #: where the server does not tell when a run is there
+META_GOOD_FOR = timedelta(minutes=15)
+NO_META_FOR = timedelta(hours=1)  #: a server that does not tell of its runs is not asked for them again so soon
 STREAM_FAILED = b"Unexpected error while streaming data"  #: stands behind a body that was cut on their side
 READABLE = 120  #: characters of places that a key shows; longer lists are shown by their hash
 LAST_SECOND = 4_102_444_800  #: 2100-01-01; no forecast reaches it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One run of the model, as the server tells of it."""
+
+    began_at: datetime
+    available_at: datetime
 
 
 class OpenMeteo:
@@ -42,100 +61,189 @@ class OpenMeteo:
     name = "open-meteo"
     attribution = "Weather data by Open-Meteo.com (https://open-meteo.com/), CC BY 4.0"
     is_file = False
-    places_per_fetch = 100  #: the provider takes 1000; a hundred keeps the answer under the cap of size
+    gives = frozenset(ours for ours, _ in VARIABLES.values()) | {"dew_point_c"}
+    has_past = True
+    cells_per_question = 100  #: the provider takes 1000; a hundred keeps the answer under the cap of size
+    stalls_after = timedelta(hours=24)
 
-    def __init__(self, settings: OpenMeteoSettings, client: PoliteClient, api_key: SecretStr | None = None):
+    def __init__(self, settings: OpenMeteoSettings, *, api_key: SecretStr | None = None):
         self._settings = settings
-        self._client = client
         self._api_key = api_key
+        self._no_meta_until: datetime | None = None
+        self.grid = f"{self.name}:{settings.model}"
+        self.every = EVERY
+        host = urlsplit(settings.url).hostname or ""
+        self._is_provider = host == PROVIDER or host.endswith(f".{PROVIDER}")
+        self.commercial_ok = api_key is not None or not self._is_provider
+        if not self._is_provider:
+            self.terms = "from a server of one's own; CC BY 4.0"
+        elif api_key is not None:
+            self.terms = "commercial use with the customer key; CC BY 4.0"
+        else:
+            self.terms = "free for non-commercial use; CC BY 4.0"
 
-    def url_key(self, places: Sequence[Place]) -> str:
-        """Model, days ahead and places, without the key of a customer."""
-        asked = ";".join(
-            f"{place.latitude:.4f},{place.longitude:.4f}"
-            + ("" if place.elevation_m is None else f",{place.elevation_m:g}")
-            for place in places
-        )
-        if len(asked) > READABLE:
-            asked = f"{len(places)} places {hashlib.sha256(asked.encode()).hexdigest()[:32]}"
-        return f"{self.name}:{self._settings.model}:{self._settings.forecast_days}:{asked}"
+    def covers(self, place: Place) -> bool:  # noqa: ARG002 - the models that one pins mostly span the globe
+        """True: only an answer tells what a model does not cover."""
+        return True
 
-    def fetch(self, places: Sequence[Place], now: datetime) -> Received:
-        """One request for all the places.
+    def cell(self, place: Place, asking: Asking, *, now: datetime) -> Cell:  # noqa: ARG002 - known without asking
+        """The place itself, at the height of its grid cell; what comes back tells which grid cell that is."""
+        return self._at_its_own_point(place, None)
 
-        Raises
-        ------
-        SourceUnavailable
-            No whole answer came; try again later.
-        SourceRefused
-            The request or the key is wrong.
-        """
-        if not 1 <= len(places) <= self.places_per_fetch:
-            raise ValueError(f"ask for 1 to {self.places_per_fetch} places at once, not {len(places)}")
-        url, form = self._settings.url, self._form(places)
-        if self._api_key is not None:
-            form["apikey"] = self._api_key.get_secret_value()
-            url = CUSTOMER_URL if url == OPEN_METEO_URL else url
-        answer = self._client.post(url, form)
-        if STREAM_FAILED in answer.body[-1000:]:
-            raise SourceUnavailable(f"{self.name}: the answer broke off while it was sent")
-        return Received(
-            source=self.name, url_key=self.url_key(places), fetched_at=now,
-            body=answer.body, content_type=answer.content_type,
+    def settle(self, place: Place, asked: Cell, issue: Issue) -> Cell:
+        """The grid cell that the place lies in, or the place with its own height where that differs."""
+        own = self._at_its_own_point(place, None)
+        if asked.key != own.key or issue.grid_latitude is None or issue.grid_longitude is None:
+            return asked
+        high = place.elevation_m
+        if high is not None and (issue.grid_elevation_m is None or abs(high - issue.grid_elevation_m) > SAME_HEIGHT_M):
+            return self._at_its_own_point(place, high)
+        key = f"{self.grid}:{issue.grid_latitude:.3f},{issue.grid_longitude:.3f}"
+        return Cell(key=key, latitude=issue.grid_latitude, longitude=issue.grid_longitude)
+
+    def _at_its_own_point(self, place: Place, elevation_m: float | None) -> Cell:
+        height = "" if elevation_m is None else f",{elevation_m:.0f}"
+        return Cell(
+            key=f"{self.grid}:{place.latitude:.4f},{place.longitude:.4f}{height}",
+            latitude=place.latitude, longitude=place.longitude, elevation_m=elevation_m,
         )  # fmt: skip
 
-    def _form(self, places: Sequence[Place]) -> dict[str, str]:
-        form = {
-            "latitude": ",".join(f"{place.latitude:.4f}" for place in places),
-            "longitude": ",".join(f"{place.longitude:.4f}" for place in places),
+    def question(self, cells: Sequence[Cell]) -> Question:
+        """One form for all the cells; the key of a customer is in the form and nowhere else."""
+        if not 1 <= len(cells) <= self.cells_per_question:
+            raise ValueError(f"ask for 1 to {self.cells_per_question} cells at once, not {len(cells)}")
+        days = self._settings.forecast_days
+        url, form = self._settings.url, {
+            "latitude": ",".join(f"{cell.latitude:.4f}" for cell in cells),
+            "longitude": ",".join(f"{cell.longitude:.4f}" for cell in cells),
+            # nan: the nearest grid cell at its own height, which the answer then tells; without it the height of the
+            # ground at the point is looked up, steers which cell is taken, and comes back in place of the cell's
+            "elevation": ",".join("nan" if cell.elevation_m is None else f"{cell.elevation_m:.0f}" for cell in cells),
             "hourly": ",".join(VARIABLES),
             "past_days": str(PAST_DAYS),
-            "forecast_days": str(self._settings.forecast_days),
+            "forecast_days": str(days),
             "timezone": "GMT",
             "timeformat": "unixtime",
             "wind_speed_unit": "ms",
             "models": self._settings.model,
-        }
-        if any(place.elevation_m is not None for place in places):
-            # one for each place is wanted; nan leaves the temperature at the height of the cell
-            form["elevation"] = ",".join("nan" if p.elevation_m is None else f"{p.elevation_m:g}" for p in places)
-        return form
+        }  # fmt: skip
+        if self._api_key is not None:
+            form["apikey"] = self._api_key.get_secret_value()
+            url = CUSTOMER_URL if self._is_provider else url
+        places = ";".join(cell.key.removeprefix(f"{self.grid}:") for cell in cells)
+        if len(places) > READABLE:
+            places = f"{len(cells)} places {hashlib.sha256(places.encode()).hexdigest()[:32]}"
+        per_place = call_weight(len(VARIABLES), PAST_DAYS + days)
+        return Question(key=f"{self.grid}:{days}:{places}", url=url, form=form, weight=len(cells) * per_place)
 
-    def read(self, received: Received, places: Sequence[Place]) -> tuple[Issue, ...]:
-        """The issues, one for each place.
+    def fetch(self, cells: Sequence[Cell], asking: Asking, *, now: datetime) -> tuple[Issue, ...]:
+        """One request for all the cells, between two looks at which run the server serves."""
+        before = self._run(asking, now)
+
+        def reference_time() -> datetime | None:
+            if before is None or now < before.available_at + SETTLED:
+                return None
+            return before.began_at if self._run(asking, now, again=True) == before else None
+
+        read = partial(self.read, cells=cells)
+        return asking.issues(self.name, self.question(cells), read, now=now, reference_time=reference_time)
+
+    def newest_run_at(self, asking: Asking, *, now: datetime) -> datetime | None:
+        """When the newest run may be asked for, from all of the provider's servers."""
+        run = self._run(asking, now)
+        return None if run is None else run.available_at + SETTLED
+
+    def _run(self, asking: Asking, now: datetime, *, again: bool = False) -> Run | None:
+        """The newest run; None where the server does not tell, which must not keep its hours away."""
+        if self._no_meta_until is not None and now < self._no_meta_until:
+            return None
+        parts = urlsplit(OPEN_METEO_URL if self._is_provider else self._settings.url)
+        question = Question(
+            # the second look is a question of its own: the answer to the first still stands
+            key=f"{self.grid}:meta:after" if again else f"{self.grid}:meta",
+            url=f"{parts.scheme}://{parts.netloc}/data/{self._settings.model}/static/meta.json",
+            good_for=timedelta(0) if again else META_GOOD_FOR,
+        )
+        try:
+            run: Run = asking.facts(self.name, question, run_from_meta, now=now)
+        except SourceWaits:
+            return None
+        except OutsideFailed:
+            self._no_meta_until = now + NO_META_FOR
+            self.every = EVERY_UNTOLD
+            return None
+        self.every = EVERY
+        return run
+
+    def read(self, received: Received, cells: Sequence[Cell]) -> tuple[Issue, ...]:
+        """The issues, one for each cell.
 
         Raises
         ------
         PayloadRefused
             If anything in the answer is not as it was asked for.
         """
+        if STREAM_FAILED in received.body[-1000:]:
+            raise PayloadRefused(Reason.BROKE_OFF)
         if received.content_type and "json" not in received.content_type.lower():
             raise PayloadRefused(Reason.NOT_JSON, f"the content type is {ascii(received.content_type)[:80]}")
         answer = parse_strictly(received.body)
         if isinstance(answer, dict) and answer.get("error"):
             raise PayloadRefused(Reason.REPORTS_ERROR, ascii(answer.get("reason", ""))[:160])
         parts = answer if isinstance(answer, list) else [answer]
-        if len(parts) != len(places):
-            raise PayloadRefused(Reason.WRONG_SHAPE, f"asked for {len(places)} places, answered for {len(parts)}")
+        if len(parts) != len(cells):
+            raise PayloadRefused(Reason.WRONG_SHAPE, f"asked for {len(cells)} places, answered for {len(parts)}")
         return tuple(
-            self._issue(received, n, part, place) for n, (part, place) in enumerate(zip(parts, places, strict=True))
+            self._issue(received, n, part, cell) for n, (part, cell) in enumerate(zip(parts, cells, strict=True))
         )
 
-    def _issue(self, received: Received, number: int, part: Any, place: Place) -> Issue:
+    def _issue(self, received: Received, number: int, part: Any, cell: Cell) -> Issue:
         if not isinstance(part, dict) or part.get("location_id", number) != number:
             raise PayloadRefused(Reason.WRONG_SHAPE, f"part {number} is not the answer for place {number}")
         latitude, longitude = _finite(part, "latitude"), _finite(part, "longitude")
-        check_near(place, latitude, longitude)
+        check_near(cell, latitude, longitude)
         hourly, notes = _hourly(part, received.fetched_at)
-        cell = f"{self.name}:{self._settings.model}:{round(latitude, 3) + 0.0:.3f},{round(longitude, 3) + 0.0:.3f}"
-        if place.elevation_m is not None:  # its temperatures are its own, not those of the cell
-            cell += f",{place.elevation_m:g}m"
+        # a height that was asked for comes back as it was asked, and says nothing of the cell
+        tells_height = cell.elevation_m is None and part.get("elevation") is not None
         return Issue(
-            cell=cell, source=self.name, model=self._settings.model, reference_time=None,
+            cell=cell.key, source=self.name, model=self._settings.model, reference_time=received.reference_time,
             retrieved_at=received.fetched_at, part=number, hourly=hourly, notes=notes,
-            grid_latitude=round(latitude, 3), grid_longitude=round(longitude, 3),
-            grid_elevation_m=_finite(part, "elevation") if part.get("elevation") is not None else None,
+            grid_latitude=round(latitude, 3) + 0.0, grid_longitude=round(longitude, 3) + 0.0,
+            grid_elevation_m=_finite(part, "elevation") if tells_height else None,
         )  # fmt: skip
+
+
+def call_weight(variables: int, days: int) -> float:
+    """What a call for one place weighs against the quota, as the provider counts it.
+
+    Checks from the provider's own documentation: 13 variables over 9 days weigh 1.3.
+
+    >>> call_weight(13, 9)
+    1.3
+    >>> call_weight(10, 14)
+    1.0
+    """
+    tens = variables / 10
+    return max(1.0, tens, days / 14 * tens)
+
+
+def run_from_meta(received: Received) -> Run:
+    """The newest run that the server tells of.
+
+    Raises
+    ------
+    PayloadRefused
+        If it is not such a table, or a run that is yet to come.
+    """
+    table = parse_strictly(received.body)
+    if not isinstance(table, dict):
+        raise PayloadRefused(Reason.WRONG_SHAPE, "not a table of times")
+    began, available = (_finite(table, f"last_run_{what}_time") for what in ("initialisation", "availability"))
+    if not 0 <= began <= available < LAST_SECOND:
+        raise PayloadRefused(Reason.WRONG_SHAPE, "the run is there before it begins, or not in this century")
+    run = Run(began_at=datetime.fromtimestamp(began, UTC), available_at=datetime.fromtimestamp(available, UTC))
+    check_reference(run.available_at, received.fetched_at)
+    return run
 
 
 def _hourly(part: Mapping[str, Any], asked_at: datetime) -> tuple[Hourly, tuple[str, ...]]:

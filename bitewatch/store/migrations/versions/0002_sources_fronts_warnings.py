@@ -28,6 +28,8 @@ def upgrade() -> None:
         sa.Column("name", sa.String(length=200), nullable=False),
         sa.Column("read_at", Instant(), nullable=True),
         sa.Column("trouble", sa.Text(), nullable=True),
+        sa.Column("only_by_zone", sa.Integer(), nullable=False),
+        sa.Column("without_place", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("name", name=op.f("pk_feed")),
     )
     op.create_table(
@@ -45,6 +47,7 @@ def upgrade() -> None:
         sa.Column("found_at", Instant(), nullable=False),
         sa.Column("seen_at", Instant(), nullable=False),
         sa.Column("misses", sa.Integer(), nullable=False),
+        sa.Column("missed_in", sa.String(length=200), nullable=False),
         sa.Column("state", sa.String(length=12), nullable=False),
         sa.Column("observed_onset", Instant(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_front")),
@@ -68,6 +71,15 @@ def upgrade() -> None:
         sa.Column("began_at", Instant(), nullable=False),
         sa.Column("weight", sa.Float(), nullable=False),
         sa.PrimaryKeyConstraint("source", "window", name=op.f("pk_spent")),
+    )
+    op.create_table(
+        "warned_lake",
+        sa.Column("lake", sa.String(length=64), nullable=False),
+        sa.Column("latitude", sa.Float(), nullable=False),
+        sa.Column("longitude", sa.Float(), nullable=False),
+        sa.Column("zones", sa.Text(), nullable=False),
+        sa.Column("since", Instant(), nullable=False),
+        sa.PrimaryKeyConstraint("lake", name=op.f("pk_warned_lake")),
     )
     op.create_table(
         "warning",
@@ -104,13 +116,27 @@ def upgrade() -> None:
     with op.batch_alter_table("sighting") as batch_op:
         batch_op.create_index(batch_op.f("ix_sighting_front"), ["front"], unique=False)
     op.create_table(
+        "warning_at",
+        sa.Column("feed", sa.String(length=200), nullable=False),
+        sa.Column("id", sa.String(length=300), nullable=False),
+        sa.Column("lake", sa.String(length=64), nullable=False),
+        sa.Column("issued_at", Instant(), nullable=False),
+        sa.Column("ended_at", Instant(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["feed", "id"], ["warning.feed", "warning.id"], name=op.f("fk_warning_at_feed_warning")
+        ),
+        sa.PrimaryKeyConstraint("feed", "id", "lake", name=op.f("pk_warning_at")),
+    )
+    with op.batch_alter_table("warning_at") as batch_op:
+        batch_op.create_index("ix_warning_at_lake_ended_at", ["lake", "ended_at"], unique=False)
+    op.create_table(
         "watched",
         sa.Column("subscription", sa.String(length=32), nullable=False),
         sa.Column("lake", sa.String(length=64), nullable=False),
         sa.Column("for_day", sa.Date(), nullable=False),
-        sa.Column("baseline", sa.Text(), nullable=False),
-        sa.Column("candidate", sa.Text(), nullable=True),
-        sa.Column("issue", sa.String(length=64), nullable=False),
+        sa.Column("told", sa.Text(), nullable=False),
+        sa.Column("memory", sa.Text(), nullable=False),
+        sa.Column("mark", sa.String(length=64), nullable=False),
         sa.Column("updated_at", Instant(), nullable=False),
         sa.ForeignKeyConstraint(
             ["subscription"], ["subscription.id"], name=op.f("fk_watched_subscription_subscription")

@@ -1,0 +1,60 @@
+"""Puts sources, feeds and the one polite way to ask them together, as the settings say."""
+
+import time
+from collections.abc import Callable
+from datetime import timedelta
+
+from bitewatch.service.official import Official
+from bitewatch.service.outside import Outside
+from bitewatch.service.refresh import Refresher
+from bitewatch.service.weather_now import WeatherNow
+from bitewatch.settings import Settings
+from bitewatch.store.database import Store
+from bitewatch.weather.sources import build_sources
+from bitewatch.weather.sources.asking import Asker
+from bitewatch.weather.sources.http import PoliteClient, identification
+from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
+from bitewatch.weather.sources.settings import OPEN_METEO_URL
+
+
+def build_outside(
+    settings: Settings, store: Store, *, client: PoliteClient | None = None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> Outside:  # fmt: skip
+    """Everything that asks the world outside.
+
+    Parameters
+    ----------
+    client
+        What asks over HTTP; by default one that gives the contact of the settings.
+    sleep
+        How to wait a moment between two questions to one host.
+    """
+    config = settings.config
+    sources = build_sources(
+        config.sources, settings.folder, api_key=settings.open_meteo_api_key, commercial=config.deployment.commercial,
+        also=[
+            *(name for lake in settings.lakes.values() for name in lake.sources),
+            *(name for name in config.warnings.feeds if name == "nws"),
+        ],
+    )  # fmt: skip
+    client = client or PoliteClient(identification(config.sources.contact))
+    asker = Asker(store, client, limits=_limits(settings), sleep=sleep)
+    refresher = Refresher(
+        store, sources, asker, second_opinion=config.sources.second_opinion,
+        shortest=timedelta(minutes=config.service.refresh_minutes),
+    )  # fmt: skip
+    return Outside(
+        settings=settings, store=store, refresher=refresher, weather_now=WeatherNow(store, refresher),
+        official=Official(store, asker, config.warnings, config.sources.nws),
+    )  # fmt: skip
+
+
+def _limits(settings: Settings) -> dict[str, Limits]:
+    """What each source may be asked: a customer has a quota of their own, and a server of one's own none."""
+    limits = dict(LIMITS)
+    if settings.config.sources.open_meteo.url != OPEN_METEO_URL:
+        limits["open-meteo"] = Limits()
+    elif settings.open_meteo_api_key is not None:
+        limits["open-meteo"] = open_meteo_customer()
+    return limits

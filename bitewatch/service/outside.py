@@ -1,0 +1,79 @@
+"""What is known of the world outside, forecasts, station hours and warnings: asked in one step, read in another."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy.exc import OperationalError
+
+from bitewatch.brief.lake_day import LakeDay
+from bitewatch.lake.profile import Lake
+from bitewatch.presentation.technique import techniques
+from bitewatch.presentation.trip import TripHours
+from bitewatch.service.evaluate import evaluate
+from bitewatch.service.follow import FRONTS_BACK, follow_fronts
+from bitewatch.service.known_fronts import load
+from bitewatch.service.official import Official
+from bitewatch.service.refresh import Refresher
+from bitewatch.service.shown import last_shown
+from bitewatch.service.weather_now import WeatherNow, with_switch
+from bitewatch.settings import Settings
+from bitewatch.store.database import Store
+
+log = logging.getLogger(__name__)
+
+LOOKS_AHEAD = timedelta(hours=24)  #: an issue that ends sooner cannot carry the next trip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outside:
+    """Sources and feeds of one installation, over one store."""
+
+    settings: Settings
+    store: Store
+    refresher: Refresher
+    weather_now: WeatherNow
+    official: Official
+    seen: set[str] = field(default_factory=set)  #: lakes whose fronts this process has followed
+
+    def refresh(
+        self, lakes: Sequence[Lake], now: datetime, *, go_on: Callable[[], bool] = lambda: True
+    ) -> set[str]:  # fmt: skip
+        """Ask for all that is due for these lakes, and follow their fronts through what came.
+
+        Hands back the ids of lakes of which something new is known.
+        """
+        if not lakes:
+            return set()
+        answered = self.refresher.refresh(lakes, now, go_on=go_on)
+        if "nws" in self.settings.config.warnings.feeds:
+            self.refresher.locate("nws", lakes, now)  # it tells the areas that warnings are given for
+        changed = self.official.refresh(lakes, now)
+        for lake in lakes:
+            if lake.id not in answered and lake.id in self.seen:
+                continue
+            self.seen.add(lake.id)
+            try:
+                weather = self.weather_now.weather(lake, now, covering=(now, now + LOOKS_AHEAD))
+                if follow_fronts(self.store, lake, weather, now):
+                    changed.add(lake.id)
+            except OperationalError:  # the store is busy or full: the next tick tries again
+                raise
+            except Exception:  # its brief will say so; the other lakes go on
+                log.exception("the fronts of %s could not be followed", lake.id)
+        return changed
+
+    def lake_day(self, lake: Lake, day: date, trip_hours: TripHours, *, reader: str, now: datetime) -> LakeDay:
+        """All that is known of a lake for a trip, against what a reader was told of it last."""
+        start, end = trip_hours.instants(day, lake.zone_info)
+        weather = self.weather_now.weather(lake, now, covering=(start, end))
+        with self.store.read() as connection:
+            before: Any = last_shown(connection, reader, lake.id)
+            fronts = load(connection, lake.id, since=now - FRONTS_BACK)
+            official = self.official.seen(connection, lake, now=now, until=end)
+        return evaluate(
+            lake=lake, weather=with_switch(weather, before), book=self.settings.book_for(lake), table=techniques(),
+            trip_hours=trip_hours, day=day, now=now, told_before=before, known_fronts=fronts, official=official,
+        )  # fmt: skip
