@@ -24,7 +24,7 @@ def known(lake_day: LakeDay) -> tuple[KnownFront, ...]:
     return tuple(
         KnownFront(
             id=None, kind=front.kind, onset=front.onset, earliest=front.onset - FRONT_DOUBT,
-            latest=front.onset + FRONT_DOUBT, strength=front.strength, surge_at=None, told_onset=front.onset,
+            latest=front.onset + FRONT_DOUBT, strength=front.strength, surge_at=front.surge_at, told_onset=front.onset,
             source=lake_day.weather.source, found_at=seen_at, seen_at=seen_at,
         )
         for front in lake_day.outlook.fronts

@@ -31,9 +31,9 @@ def why_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]:
     ]
 
 
-def reason_lines(found: Sequence[Reason], where: str) -> list[str]:
+def reason_lines(found: Sequence[Reason], where: str, most: int = REASONS_SHOWN) -> list[str]:
     """The strongest reasons for a position, the strongest first, and the strongest against it."""
-    told = [reason for reason in found if reason.push >= WORTH_TELLING and reason.rule_id != "baseline"][:REASONS_SHOWN]
+    told = [reason for reason in found if reason.push >= WORTH_TELLING and reason.rule_id != "baseline"][:most]
     lines = [f"{reason.name}: {sentence(reason.sentence)}" for reason in told]
     against = found[-1] if found else None
     if against and against.push <= -WORTH_TELLING and against.rule_id != "baseline":

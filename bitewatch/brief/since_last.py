@@ -13,9 +13,8 @@ from bitewatch.brief.weather_lines import switch_words
 from bitewatch.brief.words import Words, position_words
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.position.engine import Position
-from bitewatch.position.turn import SAME_PASSAGE
 from bitewatch.weather.following import KnownFront, Standing
-from bitewatch.weather.fronts import FrontKind
+from bitewatch.weather.fronts import SAME_PASSAGE, FrontKind
 from bitewatch.weather.warnings import WarningsState
 
 MOVED = timedelta(hours=2)  #: a front is told to have moved from this much on
@@ -184,5 +183,6 @@ def _air_changes(outlook: Outlook, before: Mapping[str, Any], words: Words) -> l
             continue
         now = float(known.max())
         if abs(now - was) >= step and worded(now) != worded(was):
-            changes.append(f"{name} {worded(now)}, was {worded(was)}")
+            verb = "were" if name == "waves" else "was"
+            changes.append(f"{name} {worded(now)}, {verb} {worded(was)}")
     return changes

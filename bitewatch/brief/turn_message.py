@@ -9,7 +9,7 @@ from bitewatch.brief import front_lines, official_lines
 from bitewatch.brief.cautions import LIGHTNING, BoatLimits, Caution, cautions
 from bitewatch.brief.choice import choose
 from bitewatch.brief.compose import Brief, Section, message_facts, official_section
-from bitewatch.brief.doubts import HONEST, weather_doubts
+from bitewatch.brief.doubts import weather_doubts
 from bitewatch.brief.facts import band_facts, instant_text, window_reasons
 from bitewatch.brief.headline import alert_lines, subject_prefix
 from bitewatch.brief.how import handling_words
@@ -25,7 +25,11 @@ from bitewatch.units import UnitSystem
 from bitewatch.weather.following import KnownFront
 
 TURN_FORM = "bitewatch.turn/1"
-TIMING = "When a front passes is known to some hours only."
+SHORT = 2  #: reasons told; the brief tells more
+UNPROVEN = (
+    "When a front passes is known to some hours only. That fish go into the cover behind one is common practice; no "
+    "published study followed these fish through a front."
+)
 
 
 class Turned(NamedTuple):
@@ -242,7 +246,7 @@ def _why_lines(turned: Turned, words: Words) -> list[str]:
     window = _planned(turned)
     if outlook is not None and window is not None:
         found = window_reasons(outlook, lake_day.main_species, window)
-        lines += reason_lines(found, position_words(window.position, lake_day.lake))
+        lines += reason_lines(found, position_words(window.position, lake_day.lake), most=SHORT)
     return lines
 
 
@@ -309,8 +313,7 @@ def _doubt_lines(lake_days: Sequence[LakeDay]) -> Iterator[str]:
         for said in (switch_words(lake_day), *weather_doubts(lake_day)):
             if said:
                 yield sentence(f"{prefix}{said}")
-    yield TIMING
-    yield HONEST
+    yield UNPROVEN
 
 
 def _by_position(window: ToldWindow) -> Hashable:

@@ -57,9 +57,9 @@ def fronts(
 def _of_file(file: str, latitude: float, as_json: bool) -> None:
     import numpy as np
 
-    from bitewatch.weather.fronts import find_fronts
+    from bitewatch.weather.fronts import fronts_of
     from bitewatch.weather.governing import PAST_H, hours_in_sight
-    from bitewatch.weather.signs import cold_front_signs
+    from bitewatch.weather.signs import cold, front_signs, warm
     from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 
     try:
@@ -97,9 +97,11 @@ def _of_lake(work: Work, lake: "Lake", as_json: bool) -> None:
     from bitewatch.brief.words import Words, strength_words
     from bitewatch.service import clock
     from bitewatch.service.known_fronts import load
+    from bitewatch.weather.following import Standing
 
+    now = clock.now()
     with work.store.read() as connection:
-        known = load(connection, lake.id, since=clock.now() - LISTED_FOR)
+        known = load(connection, lake.id, since=now - LISTED_FOR)
     rows: list[dict[str, Any]] = [
         {
             "kind": one.kind.value, "onset": _utc(one.onset), "earliest": _utc(one.earliest),
@@ -115,7 +117,9 @@ def _of_lake(work: Work, lake: "Lake", as_json: bool) -> None:
         return
     words = Words(work.settings.config.units, lake.zone_info)
     for one, row in zip(known, rows, strict=True):
-        click.echo(f"{row['word']} {row['kind']} front, {row['standing']}: {words.moment(one.onset)}")
+        passed = one.standing is Standing.FORETOLD and one.onset <= now
+        standing = "passed by its source's account" if passed else row["standing"]
+        click.echo(f"{row['word']} {row['kind']} front, {standing}: {words.moment(one.onset)}")
         click.echo(f"  between {words.moment(one.earliest)} and {words.moment(one.latest)}, by {one.source}")
         click.echo(f"  first told {words.moment(one.found_at)}, {_moved(row['moved_h'])}")
         if one.observed_onset is not None:

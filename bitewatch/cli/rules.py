@@ -62,21 +62,17 @@ def _told(work: Work, lake: Lake, at: str) -> dict[str, Any]:
     from bitewatch.lake.local_time import datetime_to_np
     from bitewatch.position.engine import Position, contributions
     from bitewatch.position.variables import VARIABLES
-    from bitewatch.presentation.technique import techniques
     from bitewatch.presentation.trip import TripHours
     from bitewatch.service import clock
-    from bitewatch.service.evaluate import evaluate
+    from bitewatch.service.shown import TERMINAL
 
     instant = _instant(at, lake)
     local = instant.astimezone(lake.zone_info)
     now = clock.now()
-    weather = work.refresher().weather(lake, now)
+    outside = work.outside()
+    outside.refresh([lake], now)
     hour = TripHours(local.time(), local.replace(hour=(local.hour + 1) % 24).time())
-    day = evaluate(
-        lake=lake, hourly=weather.hourly, weather=weather.seen, no_weather="; ".join(weather.failures),
-        book=work.settings.book_for(lake), table=techniques(), trip_hours=hour, day=local.date(), now=now,
-        told_before=None,
-    )  # fmt: skip
+    day = outside.lake_day(lake, local.date(), hour, reader=TERMINAL, now=now)
     if day.outlook is None:
         raise OutsideFailed(f"{lake.id} at {at}: {day.no_call}")
     place = int(np.abs(day.outlook.hourly.time - datetime_to_np(instant)).argmin())

@@ -77,8 +77,8 @@ class Counts:
 
     def __add__(self, other: "Counts") -> "Counts":
         """Of two passes together."""
-        mine, others = dataclasses.astuple(self), dataclasses.astuple(other)
-        return Counts(*(one + two for one, two in zip(mine, others, strict=True)))
+        mine, others = dataclasses.asdict(self), dataclasses.asdict(other)
+        return Counts(**{name: mine[name] + others[name] for name in mine})
 
 
 def why_email_waits(connection: Connection, channels: Channels, *, epoch: int) -> str | None:

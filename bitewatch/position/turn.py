@@ -13,13 +13,13 @@ from enum import StrEnum
 from typing import Any, Self
 
 from bitewatch.position.engine import Position
+from bitewatch.weather.fronts import SAME_PASSAGE
 from bitewatch.weather.hourly import Floats
 
 POSITIONS = tuple(Position)
 DEAD_BAND = 0.10  #: how much likelier the new position must be, mean over the changed hours [own]
 HOURS_TO_TURN = 2  #: so many remaining trip hours must lead elsewhere, or all that remain [own]
 EARLIER_BY = timedelta(hours=2)  #: a front that comes so much earlier than told is told at once
-SAME_PASSAGE = timedelta(hours=9)  #: fronts nearer than this are one passage, where ids do not settle it
 MATTERS_AFTER = timedelta(hours=12)  #: a front so long after the trip still touches its call [own]
 NEWS_FROM = timedelta(hours=1)  #: an update of a warning that moves its begin or end by this much is news [own]
 HALF_HOUR = timedelta(minutes=30)

@@ -13,8 +13,8 @@ from bitewatch.store.database import Store
 from bitewatch.weather.sources import build_sources
 from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.http import PoliteClient, identification
+from bitewatch.weather.sources.open_meteo import is_provider
 from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
-from bitewatch.weather.sources.settings import OPEN_METEO_URL
 
 
 def build_outside(
@@ -53,7 +53,7 @@ def build_outside(
 def _limits(settings: Settings) -> dict[str, Limits]:
     """What each source may be asked: a customer has a quota of their own, and a server of one's own none."""
     limits = dict(LIMITS)
-    if settings.config.sources.open_meteo.url != OPEN_METEO_URL:
+    if not is_provider(settings.config.sources.open_meteo.url):
         limits["open-meteo"] = Limits()
     elif settings.open_meteo_api_key is not None:
         limits["open-meteo"] = open_meteo_customer()

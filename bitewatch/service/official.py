@@ -12,7 +12,7 @@ from sqlalchemy.dialects.sqlite import insert
 from bitewatch.errors import OutsideFailed
 from bitewatch.lake.profile import Lake
 from bitewatch.service.cells import place_of
-from bitewatch.service.warning_rows import WatchedLakes, settle
+from bitewatch.service.warning_rows import WatchedLakes, settle, warning_from
 from bitewatch.store.database import Store
 from bitewatch.weather.settings import WarningsSettings
 from bitewatch.weather.sources.base import Asking
@@ -22,7 +22,7 @@ from bitewatch.weather.sources.settings import NwsSettings
 from bitewatch.weather.tables import cell as cells
 from bitewatch.weather.tables import feed as feeds
 from bitewatch.weather.tables import place_cell, warned_lake, warning, warning_at
-from bitewatch.weather.warnings import FeedRead, FeedState, Unread, WarningsSeen, from_json, seen_at
+from bitewatch.weather.warnings import FeedRead, FeedState, Unread, WarningsSeen, seen_here
 
 
 class Feed(Protocol):
@@ -91,10 +91,7 @@ class Official:
             .where(warning_at.c.lake == lake.id, warning_at.c.ended_at.is_(None), warning.c.gone_at.is_(None))
             .where(warning.c.feed.in_([feed.name for feed in self._feeds]))
         ).scalars()
-        return seen_at(
-            states, [from_json(json.loads(text)) for text in told], latitude_deg=lake.latitude,
-            longitude_deg=lake.longitude, zones=zones, now=now, until=until,
-        )  # fmt: skip
+        return seen_here(states, map(warning_from, told), has_zones=bool(zones), now=now, until=until)
 
     def _remember(self, lakes: Sequence[Lake], now: datetime) -> datetime:
         """Write down lakes that are new, or moved, or whose zones have changed; when that last happened."""

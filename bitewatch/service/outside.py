@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from sqlalchemy import func, select
 from sqlalchemy.exc import OperationalError
 
 from bitewatch.brief.lake_day import LakeDay
@@ -21,6 +22,8 @@ from bitewatch.service.shown import last_shown
 from bitewatch.service.weather_now import WeatherNow, with_switch
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
+from bitewatch.store.events import Event
+from bitewatch.store.metadata import event
 
 log = logging.getLogger(__name__)
 
@@ -50,7 +53,7 @@ class Outside:
         answered = self.refresher.refresh(lakes, now, go_on=go_on)
         if "nws" in self.settings.config.warnings.feeds:
             self.refresher.locate("nws", lakes, now)  # it tells the areas that warnings are given for
-        changed = self.official.refresh(lakes, now)
+        changed = self._warned(lakes, now)
         for lake in lakes:
             if lake.id not in answered and lake.id in self.seen:
                 continue
@@ -64,6 +67,15 @@ class Outside:
             except Exception:  # its brief will say so; the other lakes go on
                 log.exception("the fronts of %s could not be followed", lake.id)
         return changed
+
+    def _warned(self, lakes: Sequence[Lake], now: datetime) -> set[str]:
+        """Read the feeds that are due; the lakes of which warnings have come or gone."""
+        with self.store.read() as connection:
+            last = connection.execute(select(func.coalesce(func.max(event.c.id), 0))).scalar_one()
+        self.official.refresh(lakes, now)
+        told = (event.c.id > last) & event.c.name.in_([Event.WARNING_ISSUED.value, Event.WARNING_ENDED.value])
+        with self.store.read() as connection:
+            return set(connection.execute(select(event.c.subject).where(told)).scalars())
 
     def lake_day(self, lake: Lake, day: date, trip_hours: TripHours, *, reader: str, now: datetime) -> LakeDay:
         """All that is known of a lake for a trip, against what a reader was told of it last."""

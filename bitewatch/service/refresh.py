@@ -101,9 +101,9 @@ class Refresher:
 
     def locate(self, name: str, lakes: Sequence[Lake], now: datetime) -> None:
         """Find out in which cells of a source lakes lie, though it may not be asked for its hours."""
-        source = self.sources.forecasts.get(name)
-        for lake in lakes if source is not None else ():
-            self._cell_or_ask(source, place_of(lake), now)
+        if name in self.sources.forecasts:
+            for lake in lakes:
+                self._cell_or_ask(self.sources.forecasts[name], place_of(lake), now)
 
     def _adding(self, lakes: Sequence[Lake]) -> list[Source]:
         """Stations, and forecasts that lack a core column: they add to another source and stand in for none."""
@@ -229,13 +229,15 @@ class Refresher:
             self._waits[source.name] = (error.until, _one_line(error))
             return None
         except SourceRefused as error:
-            if error.status != NOT_FOUND:
-                return self._no_cell(source, place, error, now)
-            with self._store.write() as connection:
-                remember_none(connection, source.grid, place, _one_line(error), now)
+            if error.status == NOT_FOUND:
+                with self._store.write() as connection:
+                    remember_none(connection, source.grid, place, _one_line(error), now)
+            else:
+                self._no_cell(source, place, error, now)
             return None
         except OutsideFailed as error:
-            return self._no_cell(source, place, error, now)
+            self._no_cell(source, place, error, now)
+            return None
         self._failed.pop((source.name, place.point), None)
         with self._store.write() as connection:
             remember_cell(connection, source.grid, place, found, now)

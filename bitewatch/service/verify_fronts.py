@@ -18,6 +18,7 @@ from bitewatch.weather.verification import (
     Passage,
     Span,
     common,
+    inside,
     joined,
     shifted,
     verify,
@@ -34,7 +35,7 @@ class Verified:
     """How the forecasts of a lake's cold fronts have done."""
 
     table: tuple[LeadDay, ...]
-    passages: tuple[Passage, ...]
+    passages: tuple[Passage, ...]  #: in judged hours
     judged: tuple[Span, ...]  #: hours for which it is known whether a front passed, however long before it was asked
 
     @property
@@ -74,7 +75,8 @@ def verify_lake(connection: Connection, lake_id: str, cells: Collection[str]) ->
     told = common(in_hand, followed)  # before the first front was followed nothing was foretold
     by_lead = [common(judged, shifted(told, timedelta(days=lead))) for lead in LEAD_DAYS]
     table = verify(_foretold(fronts, seen), passages, by_lead)
-    return Verified(table=table, passages=passages, judged=judged)
+    seen_passing = tuple(passage for passage in passages if inside(passage.onset, judged))
+    return Verified(table=table, passages=seen_passing, judged=judged)
 
 
 def _in_hand(connection: Connection, cells: Collection[str]) -> tuple[Span, ...]:
@@ -112,11 +114,13 @@ def _foretold(fronts: Sequence[Row[Any]], seen: Sequence[Row[Any]]) -> list[Fore
 
     Where several sources told of a front, the one that the lake is told from speaks.
     """
-    found = []
+    found: list[Foretold] = []
+    told: dict[int, list[Row[Any]]] = {}
+    for one in seen:
+        told.setdefault(one.front, []).append(one)
     for row in fronts:
-        mine = [one for one in seen if one.front == row.id]
         for lead in LEAD_DAYS:
-            ahead = [one for one in mine if one.onset - one.seen_at >= timedelta(days=lead)]
+            ahead = [one for one in told.get(row.id, ()) if one.onset - one.seen_at >= timedelta(days=lead)]
             if not ahead:
                 continue
             last = ([one for one in ahead if one.source == row.source] or ahead)[-1]

@@ -5,11 +5,12 @@ import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, select, update
+from sqlalchemy import ColumnElement, Connection, bindparam, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from bitewatch.store.events import Event, record
@@ -111,9 +112,15 @@ def settle(connection: Connection, name: str, found: FeedRead, lakes: WatchedLak
     return not trouble
 
 
+@lru_cache(maxsize=1024)
+def warning_from(told: str) -> OfficialWarning:
+    """A warning out of its row; many lakes share one."""
+    return from_json(json.loads(told))
+
+
 def _known(connection: Connection, name: str, now: datetime) -> dict[str, Kept]:
     rows = connection.execute(select(warning.c.id, warning.c.told, warning.c.gone_at).where(_minded(name, now)))
-    return {row.id: Kept(warning=from_json(json.loads(row.told)), gone_at=row.gone_at) for row in rows}
+    return {row.id: Kept(warning=warning_from(row.told), gone_at=row.gone_at) for row in rows}
 
 
 def _minded(name: str, now: datetime) -> ColumnElement[bool]:
@@ -161,31 +168,42 @@ def _tell(connection: Connection, name: str, settled: Settled, now: datetime) ->
         for replaced in replaced_by(one)
         for lake in settled.touched[key]
     }
-    for key, one in standing.items():
-        for lake in sorted(settled.touched[key]):
-            if told.get((key, lake), now) is None:
-                continue
-            row = {"feed": name, "id": key, "lake": lake, "issued_at": now, "ended_at": None}
-            connection.execute(insert(warning_at).values(row).on_conflict_do_update(
-                index_elements=["feed", "id", "lake"], set_={"ended_at": None}
-            ))  # fmt: skip
-            updates = sorted(message for message in replaced_by(one) if (lake, message) in held_at)
-            record(
-                connection, Event.WARNING_ISSUED, at=now, subject=lake, reason=_line(f"{one.event}: {one.headline}"),
-                details=_details(one) | {"updates": updates, "again": (key, lake) in told},
-            )  # fmt: skip
-    for (key, lake), ended_at in told.items():
-        if ended_at is not None or (key in standing and lake in settled.touched[key]):
-            continue
-        here = (warning_at.c.feed == name) & (warning_at.c.id == key) & (warning_at.c.lake == lake)
-        connection.execute(update(warning_at).where(here).values(ended_at=now))
+    begun = [
+        (one, lake)
+        for key, one in standing.items()
+        for lake in sorted(settled.touched[key])
+        if told.get((key, lake), now) is not None  # None: told of, and not ended since
+    ]
+    over = [
+        pair
+        for pair, ended_at in told.items()
+        if ended_at is None and not (pair[0] in standing and pair[1] in settled.touched[pair[0]])
+    ]
+    if begun:
+        issued = [
+            {"feed": name, "id": one.id, "lake": lake, "issued_at": now, "ended_at": None} for one, lake in begun
+        ]  # fmt: skip
+        again = insert(warning_at).on_conflict_do_update(
+            index_elements=["feed", "id", "lake"], set_={"ended_at": None}
+        )  # fmt: skip
+        connection.execute(again, issued)
+    if over:
+        here = (
+            (warning_at.c.feed == name) & (warning_at.c.id == bindparam("key")) & (warning_at.c.lake == bindparam("at"))
+        )
+        ends = update(warning_at).where(here).values(ended_at=now)
+        connection.execute(ends, [{"key": key, "at": lake} for key, lake in over])
+    for one, lake in begun:
+        updates = sorted(message for message in replaced_by(one) if (lake, message) in held_at)
+        record(
+            connection, Event.WARNING_ISSUED, at=now, subject=lake, reason=_line(f"{one.event}: {one.headline}"),
+            details=_details(one) | {"updates": updates, "again": (one.id, lake) in told},
+        )  # fmt: skip
+    for key, lake in over:
         ended = everything.get(key)
         if ended is not None and (lake, ended.message_id) not in follows:
-            why = _why_ended(ended, settled, now)
-            record(
-                connection, Event.WARNING_ENDED, at=now, subject=lake, reason=_line(f"{ended.event}: {why}"),
-                details=_details(ended),
-            )  # fmt: skip
+            reason = _line(f"{ended.event}: {_why_ended(ended, settled, now)}")
+            record(connection, Event.WARNING_ENDED, at=now, subject=lake, reason=reason, details=_details(ended))
 
 
 def _why_ended(one: OfficialWarning, settled: Settled, now: datetime) -> str:

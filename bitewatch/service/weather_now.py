@@ -103,8 +103,8 @@ class WeatherNow:
         return None
 
     def _forbidden(self, lake: Lake) -> list[str]:
-        forbidden = self._refresher.sources.forbidden
-        return [forbidden[name] for name in (lake.sources or forbidden) if name in forbidden]
+        sources = self._refresher.sources
+        return [sources.forbidden[name] for name in (lake.sources or sources.asked_for) if name in sources.forbidden]
 
     def _find(self, source: Source, lake: Lake, now: datetime, failures: list[str]) -> _Found | None:
         why = self._refresher.why_not(source, lake, now)
@@ -216,7 +216,7 @@ def age_of(source: Source, issue: Issue, confirmed_at: datetime, now: datetime) 
     """How old an issue is: since it was last confirmed, and more where its source stands still."""
     age = now - confirmed_at
     if issue.reference_time is not None:
-        age = max(age, now - issue.reference_time - source.stalls_after)
+        age = max(age, now - issue.reference_time - source.stalls_after + STALE_AFTER)
     return age
 
 

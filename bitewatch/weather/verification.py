@@ -78,8 +78,9 @@ def verify(
 ) -> tuple[LeadDay, ...]:
     """Foretold fronts against those that passed, by whole days of lead.
 
-    A passage and a foretold hour less than `SAME_PASSAGE` apart are paired, one to one: the nearest first, of equally near ones the stronger, then the earlier. A passage left over is a miss; a foretold front left
-    over is a duplicate if a paired passage is near, else a false alarm. Only judged hours count.
+    A passage and a foretold hour less than `SAME_PASSAGE` apart are paired, one to one: the nearest first, of equally
+    near ones the stronger, then the earlier. A passage left over is a miss; a foretold front left over is a duplicate
+    if a paired passage is near, else a false alarm. Only judged hours count.
 
     Parameters
     ----------
@@ -187,12 +188,17 @@ def shifted(spans: Iterable[Span], by: timedelta) -> tuple[Span, ...]:
     return tuple(Span(start=span.start + by, end=span.end + by) for span in spans)
 
 
+def inside(moment: datetime, spans: Iterable[Span]) -> bool:
+    """True if a moment lies in one of the spans."""
+    return any(span.start <= moment <= span.end for span in spans)
+
+
 def _lead_day(lead: int, said: Sequence[Foretold], passages: Sequence[Passage], judged: Sequence[Span]) -> LeadDay:
     pairs = _pairs(said, passages)
     met = [passages[other] for other in pairs.values()]
-    hits = [(said[n], passages[other]) for n, other in pairs.items() if _inside(passages[other].onset, judged)]
-    missed = [one for n, one in enumerate(passages) if n not in pairs.values() and _inside(one.onset, judged)]
-    left = [one for n, one in enumerate(said) if n not in pairs and _inside(one.onset, judged)]
+    hits = [(said[n], passages[other]) for n, other in pairs.items() if inside(passages[other].onset, judged)]
+    missed = [one for n, one in enumerate(passages) if n not in pairs.values() and inside(one.onset, judged)]
+    left = [one for n, one in enumerate(said) if n not in pairs and inside(one.onset, judged)]
     again = [one for one in left if any(abs(one.onset - passage.onset) < SAME_PASSAGE for passage in met)]
     false = len(left) - len(again)
     error_h = np.array([(one.onset - passage.onset) / timedelta(hours=1) for one, passage in hits])
@@ -219,10 +225,6 @@ def _pairs(said: Sequence[Foretold], passages: Sequence[Passage]) -> dict[int, i
         if n not in pairs and other not in pairs.values():
             pairs[n] = other
     return pairs
-
-
-def _inside(moment: datetime, spans: Iterable[Span]) -> bool:
-    return any(span.start <= moment <= span.end for span in spans)
 
 
 def _share(part: int, whole: int) -> float | None:

@@ -233,23 +233,27 @@ def seen_at(
     Unavailable where there is no feed or one of them is not fresh, and also where no warning was found but some could
     not be placed: an area in words alone, or codes of areas where none is known for the place.
     """
+    here = [one for one in in_force(warnings, now) if touches(one, latitude_deg, longitude_deg, zones)]
+    return seen_here(feeds, here, has_zones=bool(zones), now=now, until=until)
+
+
+def seen_here(
+    feeds: Sequence[FeedState], here: Iterable[Warning], *, has_zones: bool, now: datetime, until: datetime
+) -> WarningsSeen:
+    """The same from warnings that are known to be for the place, and to be neither taken back nor replaced."""
     if not feeds:
         return WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of official warnings is set up")
-    here = [
-        one
-        for one in in_force(warnings, now)
-        if touches(one, latitude_deg, longitude_deg, zones) and overlaps(one, now, until)
-    ]
-    here.sort(key=lambda one: (max(one.onset, now), not stands_above(one), one.onset, one.feed, one.id))
+    shown = [one for one in here if now < end_of(one) and overlaps(one, now, until)]
+    shown.sort(key=lambda one: (max(one.onset, now), not stands_above(one), one.onset, one.feed, one.id))
     stale = [_not_fresh(feed) for feed in feeds if feed.read_at is None or abs(now - feed.read_at) > FRESH_FOR]
-    gaps = [gap for feed in feeds for gap in _gaps(feed, bool(zones))]
-    if stale or (gaps and not here):
+    gaps = [gap for feed in feeds for gap in _gaps(feed, has_zones)]
+    if stale or (gaps and not shown):
         state = WarningsState.UNAVAILABLE
     else:
-        state = WarningsState.SOME if here else WarningsState.NONE
+        state = WarningsState.SOME if shown else WarningsState.NONE
     read = [feed.read_at for feed in feeds if feed.read_at is not None]
     return WarningsSeen(
-        state=state, warnings=tuple(here), why="; ".join([*stale, *gaps]),
+        state=state, warnings=tuple(shown), why="; ".join([*stale, *gaps]),
         read_at=min(read) if len(read) == len(feeds) else None,
     )  # fmt: skip
 

@@ -1,4 +1,4 @@
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -55,6 +55,28 @@ def test_clock_day_and_span():
     assert US.clock(datetime(2026, 7, 21, 5, 0, tzinfo=UTC)) == "12:00 AM"
     assert (US.day(date(2026, 7, 1)), METRIC.day(date(2026, 7, 1))) == ("Wed Jul 1", "Wed 1 Jul")
     assert US.moment(MORNING) == "Tue Jul 21 about 5 AM"
+
+
+#: earliest and latest hour, UTC, of July 21 -> how a reader in Chicago is told
+@pytest.mark.parametrize(
+    ("earliest", "latest", "told"),
+    [
+        (10.0, 14.0, "Tue Jul 21 between about 5 and 9 AM"), (15.0, 19.0, "Tue Jul 21 between about 10 AM and 2 PM"),
+        (10.5, 13.2, "Tue Jul 21 between about 5 and 9 AM"), (10.0, 10.0, "Tue Jul 21 about 5 AM"),
+        (3.0, 7.0, "between Mon Jul 20 about 10 PM and Tue Jul 21 about 2 AM"),
+    ],
+)  # fmt: skip
+def test_ranges_of_hours(earliest, latest, told):
+    midnight = datetime(2026, 7, 21, tzinfo=UTC)
+    first, last = midnight + timedelta(hours=earliest), midnight + timedelta(hours=latest)
+    assert US.hours_between(first, last) == told
+    if "Mon" not in told:
+        assert US.hours_between(first, last, day=False) == told.removeprefix("Tue Jul 21 ")
+
+
+def test_ranges_of_hours_for_a_metric_reader():
+    first = datetime(2026, 7, 21, 10, tzinfo=UTC)
+    assert METRIC.hours_between(first, first + timedelta(hours=4)) == "Tue 21 Jul between about 05:00 and 09:00"
 
 
 @given(probability=st.floats(0, 1))

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitewatch.position.engine import Position
@@ -418,6 +418,7 @@ def replace_view(one, view):
     return Now(view=view, time=one.time, probability=one.probability, gone=one.gone)
 
 
+@settings(max_examples=50, deadline=None)
 @given(
     was=views, by_source=st.dictionaries(st.sampled_from("abc"), st.tuples(views, fronts), min_size=2, max_size=3),
     order=st.lists(st.sampled_from("abc"), max_size=12), at=instants,
@@ -436,6 +437,7 @@ def test_sources_that_take_turns_and_each_say_the_same_never_turn_a_call(was, by
         memory = judgement.memory
 
 
+@settings(max_examples=50, deadline=None)
 @given(was=views, view=views, gone=fronts, at=instants, times=st.integers(1, 5))
 def test_once_told_the_same_evaluation_tells_nothing_more(was, view, gone, at, times):
     memory, present = memory_of(was), evaluation(view, gone)
@@ -452,6 +454,7 @@ def test_once_told_the_same_evaluation_tells_nothing_more(was, view, gone, at, t
         memory = judgement.memory
 
 
+@settings(max_examples=50, deadline=None)
 @given(was=views, evaluations=st.lists(st.tuples(views, fronts), max_size=6), at=instants)
 def test_what_is_remembered_goes_through_json_and_changes_no_verdict(was, evaluations, at):
     assert Told.from_json(json.loads(json.dumps(was.to_json()))) == was
@@ -463,6 +466,7 @@ def test_what_is_remembered_goes_through_json_and_changes_no_verdict(was, evalua
         memory = kept
 
 
+@settings(max_examples=50, deadline=None)
 @given(was=views, first=views, second=views, at=instants)
 def test_a_turn_without_urgency_always_held(was, first, second, at):
     """No two evaluations that lead elsewhere than told in different places make a turn of the call."""

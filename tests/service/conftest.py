@@ -113,7 +113,7 @@ class Bench:
     def outside(self, *, second_opinion: bool = False) -> Outside:
         """What a process asks the world with; its sources are those of the test."""
         by_name = {source.name: source for source in self.sources}
-        sources = Sources(order=tuple(by_name), forecasts=by_name, stations=tuple(self.stations), forbidden={})
+        sources = Sources(asked_for=tuple(by_name), forecasts=by_name, stations=tuple(self.stations), forbidden={})
         config = self.settings.config
         asker = Asker(self.store, PoliteClient("bitewatch (mail@club.example)", backoff_factor=0), limits={})
         refresher = Refresher(self.store, sources, asker, second_opinion=second_opinion)

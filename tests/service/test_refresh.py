@@ -14,7 +14,10 @@ from sqlalchemy import select
 from werkzeug import Request, Response
 
 from bitewatch.errors import SourceRefused, SourceUnavailable
-from bitewatch.service.refresh import LAST_RESORT, TRY_AGAIN, Refresher, Weather
+from bitewatch.brief.lake_day import Freshness
+from bitewatch.service.outside import Outside
+from bitewatch.service.refresh import FRESH_FOR, TRY_AGAIN
+from bitewatch.service.weather_now import TOO_OLD_AFTER, Weather
 from bitewatch.weather.sources.http import PoliteClient
 from bitewatch.weather.sources.open_meteo import OpenMeteo
 from bitewatch.weather.sources.settings import OpenMeteoSettings
@@ -58,6 +61,7 @@ def test_a_source_that_ends_before_the_trip_is_passed_over_and_comes_back_if_non
     lines = hours.decode().splitlines()
     last = next(number for number, line in enumerate(lines) if line.startswith("2026-07-20T12:00:00"))
     said.body = "\n".join(lines[: last + 1]).encode()
+    said.is_file = True
     second = another(name="second")
     bench.sources.append(second)
     noon = datetime(2026, 7, 20, 12, 0, tzinfo=UTC)
@@ -66,26 +70,33 @@ def test_a_source_that_ends_before_the_trip_is_passed_over_and_comes_back_if_non
         return weather(bench, bench.outside(), covering=(noon - timedelta(hours=3), end))
 
     assert source_of(asked_for(noon + timedelta(minutes=30))) == "said"
+    bench.sources[1] = another(name="third", fails=SourceUnavailable("third: down"))
+    assert source_of(asked_for(noon + timedelta(minutes=31))) == "said"
+    bench.sources[1] = second
     later = asked_for(noon + timedelta(minutes=31))
     assert source_of(later) == "second"
     assert later.failures == ("said: its hours do not reach over the trip",)
-    second.fails = SourceUnavailable("second: down")
-    bench.move(hours=2)
-    assert source_of(asked_for(noon + timedelta(minutes=31))) == "said"
 
 
-def test_not_asked_again_while_fresh(bench: "Bench", said: "Said") -> None:
+def test_not_asked_again_before_its_turn_in_the_hour(bench: "Bench", said: "Said") -> None:
     outside = bench.outside()
     first = weather(bench, outside)
-    bench.move(minutes=59)
+    bench.move(minutes=29)
     assert weather(bench, outside).seen == first.seen
     assert weather(bench, bench.outside()).seen == first.seen  # nor by another process
     assert len(said.asked) == 1
-    bench.move(minutes=1)
-    again = weather(bench, outside)
-    assert len(said.asked) == 2
+    for _ in range(62):  # its place in the hour comes 30 to 90 minutes after the first time, and then hour by hour
+        bench.move(minutes=1)
+        weather(bench, outside)
+    once = [at for _, at in said.asked]
+    assert len(once) == 2 if once[-1] - once[0] > timedelta(minutes=31) else 3
+    for _ in range(60):
+        bench.move(minutes=1)
+        again = weather(bench, outside)
+    assert len(said.asked) == len(once) + 1
+    assert said.asked[-1][1] - said.asked[-2][1] == timedelta(hours=1)
     assert again.seen is not None
-    assert again.seen.retrieved_at == bench.now  # the same body, confirmed
+    assert again.seen.retrieved_at == said.asked[-1][1]  # the same body, confirmed
     assert len(bench.events("ForecastArrived")) == 1
 
 
@@ -100,35 +111,48 @@ def test_a_file_is_looked_at_every_time(bench: "Bench", said: "Said", hours: byt
     assert np.allclose(after.hourly["air_temp_c"], before.hourly["air_temp_c"] - 10)
 
 
-def test_the_next_source_when_the_one_before_fails_whole_and_never_spliced(
+def test_the_next_source_once_the_one_before_is_not_fresh_whole_and_never_spliced(
     bench: "Bench", said: "Said", another: Another, hours: bytes
 ) -> None:
     second = another(name="second", body=colder(hours))
     bench.sources.append(second)
     outside = bench.outside()
-    warm = weather(bench, outside).hourly
-    bench.move(hours=1)
+    warm, came_at = weather(bench, outside).hourly, bench.now
     said.fails = SourceUnavailable("said: does not accept connections")
+    bench.now = came_at + FRESH_FOR - timedelta(minutes=1)
+    seen = weather(bench, outside)
+    assert source_of(seen) == "said"  # a forecast of five hours ago is no reason to change the whole trend
+    assert seen.failures == ("said: does not accept connections",)
+    assert second.asked == []
+    bench.move(minutes=6)
     seen = weather(bench, outside)
     assert source_of(seen) == "second"
     assert seen.failures == ("said: does not accept connections",)
     assert warm is not None
     assert seen.hourly is not None
     assert np.allclose(seen.hourly["air_temp_c"], warm["air_temp_c"] - 10)  # every hour, also those that said had told
+    said.fails = None
+    bench.move(minutes=6)
+    assert source_of(weather(bench, outside)) == "said"
 
 
-def test_the_last_good_issue_for_a_day_and_then_none(bench: "Bench", said: "Said") -> None:
-    outside = bench.outside()
-    good, came_at = weather(bench, outside), bench.now
+def test_fresh_then_usable_then_too_old(bench: "Bench", said: "Said") -> None:
+    outside, came_at = bench.outside(), bench.now
+    weather(bench, outside)
     said.fails = SourceUnavailable("said: did not answer in time")
-    bench.now = came_at + LAST_RESORT
-    late = weather(bench, outside)
-    assert late.seen == good.seen
-    assert late.failures == ("said: did not answer in time",)
-    bench.move(seconds=1)
-    none = weather(bench, outside)
-    assert (none.hourly, none.seen) == (None, None)
-    assert none.failures == ("said: did not answer in time",)
+
+    def after(age: timedelta) -> Freshness:
+        bench.now = came_at + age
+        found = weather(bench, outside)
+        assert found.seen is not None
+        assert (found.failures, found.seen.retrieved_at) == (("said: did not answer in time",), came_at)
+        return found.seen.freshness
+
+    second = timedelta(seconds=1)
+    assert after(FRESH_FOR - second) is Freshness.FRESH
+    assert after(FRESH_FOR + second) is Freshness.USABLE
+    assert after(TOO_OLD_AFTER - second) is Freshness.USABLE
+    assert after(TOO_OLD_AFTER + second) is Freshness.TOO_OLD
 
 
 def test_a_fresh_answer_of_the_second_goes_before_an_old_one_of_the_first(
@@ -138,12 +162,23 @@ def test_a_fresh_answer_of_the_second_goes_before_an_old_one_of_the_first(
     bench.sources.append(second)
     outside = bench.outside()
     weather(bench, outside)
-    bench.move(hours=2)
+    bench.move(hours=7)
     said.fails = SourceRefused("said: answered 400")
     assert source_of(weather(bench, outside)) == "said"  # both fail: the old one is what there is
     second.fails = None
     bench.move(minutes=6)
     assert source_of(weather(bench, outside)) == "second"
+
+
+def test_a_second_opinion_is_asked_for_and_told_beside_the_first(
+    bench: "Bench", said: "Said", another: Another
+) -> None:
+    second = another(name="second")
+    bench.sources.append(second)
+    seen = weather(bench, bench.outside(second_opinion=True))
+    assert source_of(seen) == "said"
+    assert [issue.source for issue in seen.others] == ["second"]
+    assert len(second.asked) == 1
 
 
 def test_not_asked_again_within_five_minutes_of_a_failure(bench: "Bench", said: "Said") -> None:
@@ -199,7 +234,7 @@ def test_a_body_without_a_number_is_set_aside_and_the_last_good_issue_stays(benc
     outside = bench.outside()
     good = weather(bench, outside)
     said.body, before = NO_NUMBERS, said.body
-    bench.move(hours=1)
+    bench.move(hours=2)
     for _ in range(2):
         seen = weather(bench, outside)
         assert seen.seen == good.seen
@@ -218,93 +253,14 @@ def test_a_body_without_a_number_is_set_aside_and_the_last_good_issue_stays(benc
 
 
 def test_what_was_accepted_and_is_no_longer_is_passed_over(
-    bench: "Bench", said: "Said", another: Another, monkeypatch: pytest.MonkeyPatch
+    bench: "Bench", said: "Said", monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    second = another(name="second")
-    bench.sources.append(second)
     weather(bench, bench.outside())
     said.fails = SourceUnavailable("said: down")
-    weather(bench, Refresher(bench.store, [second], every=timedelta(hours=1)))
     bench.move(hours=2)
-    second.fails = SourceUnavailable("second: down")
     monkeypatch.setattr("bitewatch.weather.sources.hourly_csv.LONGEST", np.timedelta64(1, "D"))
     none = weather(bench, bench.outside())
     assert none.seen is None
     assert [reason.partition(":")[0] for reason in none.failures] == [
-        "said", "second", *["the hours are not whole hours that follow each other"] * 2,
+        "said", "the hours are not whole hours that follow each other",
     ]  # fmt: skip
-
-
-NOW = datetime(2026, 6, 1, 0, 30, tzinfo=UTC)
-
-
-@pytest.fixture
-def answer(repo: Path) -> Any:
-    """An answer of Open-Meteo for 46.1 N 94.2 W, around `NOW`."""
-    return json.loads((repo / "tests" / "data" / "weather" / "open_meteo_one.json").read_text("utf-8"))
-
-
-def test_open_meteo_over_the_wire(bench: "Bench", httpserver: HTTPServer, answer: Any) -> None:
-    answers: list[Response] = []
-
-    def serve(request: Request) -> Response:
-        return answers.pop(0)
-
-    def json_answer(text: str, status: int = 200) -> Response:
-        return Response(text, status, content_type="application/json")
-
-    httpserver.expect_request("/v1/forecast", method="POST").respond_with_handler(serve)
-    source = OpenMeteo(
-        OpenMeteoSettings(url=httpserver.url_for("/v1/forecast")), PoliteClient("bitewatch (mail@club.example)")
-    )
-    lake = bench.settings.lake("thrennick").model_copy(
-        update={"latitude": 46.1, "longitude": -94.2, "elevation_m": None}
-    )  # fmt: skip
-    bench.sources[:] = [source]
-    bench.now = NOW
-    outside = bench.outside()
-
-    answers.append(json_answer(json.dumps(answer)))
-    good = refresher.weather(lake, bench.now)
-    assert good.failures == ()
-    assert good.seen is not None
-    assert (good.seen.source, good.seen.model, good.seen.retrieved_at) == ("open-meteo", "ecmwf_ifs", NOW)
-    assert refresher.weather(lake, bench.now + timedelta(minutes=30)).seen == good.seen  # no answer was left to give
-
-    spoilt = copy.deepcopy(answer)
-    spoilt["hourly"]["temperature_2m"][3] = float("nan")
-    for body, reason in (
-        (json_answer(json.dumps(spoilt)), "the body is not strict JSON"),
-        (json_answer('{"error": true, "reason": "Daily API request limit exceeded"}', 429), "limit exceeded"),
-        (Response("<html>maintenance</html>", content_type="text/html"), "the content type is 'text/html'"),
-    ):
-        bench.move(hours=1)
-        answers.append(body)
-        seen = refresher.weather(lake, bench.now)
-        assert seen.seen == good.seen
-        assert len(seen.failures) == 1
-        assert reason in seen.failures[0]
-        assert "\n" not in seen.failures[0]
-    assert len(bench.events("SourceDown")) == 1
-
-    bench.move(hours=1)
-    answers.append(json_answer(json.dumps(answer)))
-    again = refresher.weather(lake, bench.now)
-    assert again.failures == ()
-    assert again.seen is not None
-    assert again.seen.retrieved_at == bench.now
-    assert len(bench.events("SourceBack")) == 1
-    assert answers == []
-
-
-def test_an_unreachable_server_is_one_plain_line(bench: "Bench", httpserver: HTTPServer) -> None:
-    url = httpserver.url_for("/v1/forecast")
-    client = PoliteClient("bitewatch (mail@club.example)", backoff_factor=0)
-    bench.sources[:] = [OpenMeteo(OpenMeteoSettings(url=url), client)]
-    httpserver.stop()  # its port is closed now
-    try:
-        none = weather(bench, bench.outside())
-    finally:
-        httpserver.start()
-    assert none.seen is None
-    assert none.failures == (f"{httpserver.host}:{httpserver.port}: does not accept connections",)

@@ -3,26 +3,26 @@
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import insert
+from sqlalchemy import delete, insert
 
 from bitewatch.delivery.tables import endpoint
 from bitewatch.service.story import Happened, story
 from bitewatch.service.tables import subscription
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
+from bitewatch.store.metadata import event
 from bitewatch.store.migrate import open_store
 
 T0 = datetime(2026, 7, 21, 4, 0, tzinfo=UTC)
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(tmp_path, now=T0)
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    opened = open_store(tmp_path_factory.mktemp("store"), now=T0)
     with opened.write() as connection:
         connection.execute(
             insert(endpoint).values(
@@ -42,6 +42,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def told(store: Store, *events: tuple[Event, str, dict[str, Any]], **span: datetime) -> list[Happened]:
     with store.write() as connection:
+        connection.execute(delete(event))
         for n, (name, subject, details) in enumerate(events):
             record(connection, name, at=T0 + n * HOUR, subject=subject, reason=f"because\n {n}", details=details)
     with store.read() as connection:

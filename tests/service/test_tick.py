@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from bitewatch.brief.lake_day import LakeDay
 from bitewatch.errors import SourceUnavailable
+from bitewatch.lake.profile import Lake
+from bitewatch.service.evaluate import evaluate
 from bitewatch.service.shown import last_shown
 from bitewatch.service.subscriptions import end_subscription
 from bitewatch.service.tick import Service
@@ -81,7 +84,7 @@ def test_a_power_cut_at_any_look_at_the_clock_is_made_good_by_the_next_process(b
         return bench.now
 
     with pytest.raises(PowerCut):
-        Service(settings=bench.settings, store=bench.store, refresher=bench.refresher(), now=failing).tick()
+        Service(settings=bench.settings, store=bench.store, outside=bench.outside(), now=failing).tick()
     bench.move(minutes=1)
     bench.start().tick()
     assert len(bench.came()) == 1  # a file that is written twice is the same file
@@ -108,10 +111,16 @@ def test_a_store_that_fails_while_a_brief_is_made_leaves_it_owed(bench: "Bench",
 
 
 def test_a_brief_that_cannot_be_made_is_dead_and_seen_and_the_others_go_on(
-    bench: "Bench", said: "Said", caplog: pytest.LogCaptureFixture
+    bench: "Bench", monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     bad, good = bench.subscribe("skarrow", to="bad"), bench.subscribe("thrennick", to="good")
-    said.breaks_for = {"skarrow"}
+
+    def breaking(*, lake: Lake, **given: Any) -> LakeDay:
+        if lake.id == "skarrow":
+            raise ZeroDivisionError("a bug for the test")
+        return evaluate(lake=lake, **given)
+
+    monkeypatch.setattr("bitewatch.service.outside.evaluate", breaking)
     bench.now = DUE
     service = bench.start()
     with caplog.at_level(logging.INFO):
@@ -128,6 +137,18 @@ def test_a_brief_that_cannot_be_made_is_dead_and_seen_and_the_others_go_on(
     bench.move(minutes=1)
     assert service.tick().sent == 0
     assert len(bench.rows()) == 2
+
+
+def test_a_bug_in_reading_a_source_leaves_its_lake_without_weather_and_the_brief_says_so(
+    bench: "Bench", said: "Said"
+) -> None:
+    bench.subscribe("skarrow", to="bad")
+    bench.subscribe("thrennick", to="good")
+    said.breaks_for = {"skarrow"}
+    bench.now = DUE
+    assert bench.start().tick().sent == 2
+    assert "could not be read" in bench.came("bad")[0]["data"]["headline"][0]
+    assert bench.came("good")[0]["data"]["lakes"][0]["no_call"] is None
 
 
 def test_a_lake_that_left_the_config_folder_is_told_once_and_the_others_go_on(

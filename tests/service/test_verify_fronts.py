@@ -48,7 +48,7 @@ def followed(
     first, last = said[0], T0 + said[-1][1] * DAY
     row = insert(front).values(
         lake=lake, kind=kind, onset=last, earliest=last - HOUR, latest=last + HOUR, strength=0.6, told_onset=last,
-        source="grid", found_at=T0 + first[0] * DAY, seen_at=T0 + seen_until * DAY, misses=0, state=state,
+        source="grid", found_at=T0 + first[0] * DAY, seen_at=T0 + seen_until * DAY, misses=0, missed_in="", state=state,
         observed_onset=None if observed is None else T0 + observed * DAY,
     )  # fmt: skip
     (number,) = connection.execute(row).inserted_primary_key or (0,)

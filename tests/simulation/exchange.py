@@ -102,7 +102,7 @@ def dated(reply: Reply, asked: Asked, *, modified: datetime, expires: datetime) 
     """The answer with Last-Modified and Expires; 304 where the client already holds it (RFC 9110, section 13.1.3)."""
     reply = reply.with_headers(Last_Modified=http_date(modified), Expires=http_date(expires))
     held = asked.headers.get("if-modified-since")
-    if held is not None and reply.status == 200:
+    if held and reply.status == 200:
         try:
             fresh = from_http_date(held) >= modified.replace(microsecond=0)
         except ValueError:

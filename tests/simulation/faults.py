@@ -168,7 +168,10 @@ FAULTS: Mapping[str, Fault] = {
     ),
     "400 in HTML": Fault(routes=MET, outcome=WRONG, change=_status(400, HTML, Content_Type="text/html")),
     "401": Fault(routes=EVERYWHERE, outcome=WRONG, change=_status(401)),
-    "403": Fault(routes=EVERYWHERE, outcome=STOP, change=_status(403)),
+    "403": Fault(
+        routes=EVERYWHERE, outcome=STOP, change=_status(403),
+        at={Route.ALERTS: WRONG, Route.CAP: WRONG},  # files may be forbidden one by one; only forecasts stop a host
+    ),
     "404": Fault(routes=FORECASTS, outcome=WRONG, change=_status(404)),
     "422": Fault(routes=MET, outcome=WRONG, change=_status(422)),
     "203, deprecated": Fault(
@@ -208,7 +211,10 @@ FAULTS: Mapping[str, Fault] = {
     ),
     "another unit": _spoils(bad.fahrenheit(), SET_ASIDE),
     "another place": _spoils(bad.elsewhere(), SET_ASIDE),
-    "a reference time to come": _spoils(bad.dated_otherwise(timedelta(hours=3)), SET_ASIDE),
+    "a reference time to come": replace(
+        _spoils(bad.dated_otherwise(timedelta(hours=3)), SET_ASIDE),
+        at={Route.META: USABLE},  # a run that is not there yet is not the one that was served
+    ),
     "an old reference time": _spoils(bad.dated_otherwise(-timedelta(days=3)), SET_ASIDE),
     "a gap": _spoils({Route.FORECAST: bad.each_row(bad.without(100, 9))}, SET_ASIDE),
     "a gap in steps": _spoils({Route.LOCATIONFORECAST: bad.series(bad.without(20, 9))}, SET_ASIDE),

@@ -8,7 +8,7 @@ from tests.simulation.us_areas import BOX, zones_at
 from tests.simulation.world import World
 
 BAND_DEG = 3.0  #: warnings go to bands of longitude
-WATCH, WIND, STORM = 0.6, 0.8, 1.0  #: strength of a front from which it brings each
+WATCH, WIND, STORM = 0.6, 0.8, 0.9  #: strength of a front from which it brings each
 SHOWN_AFTER_UPDATE = timedelta(minutes=5)  #: what is superseded stays in the feed for a while
 SHOWN_AFTER_CANCEL = timedelta(minutes=15)
 

@@ -7,6 +7,7 @@ import socket
 import struct
 import traceback
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -113,9 +114,11 @@ class Provider:
             still = scripted is not None and FAULTS[scripted.name].stands_still
             truly = asked
             if scripted is not None and still:
-                truly = _moved(asked, scripted.begins)
+                truly = replace(asked, at=scripted.begins)
+            if scripted is not None and not FAULTS[scripted.name].is_good:  # there must be a body to spoil
+                truly = replace(asked, headers={**asked.headers, "if-modified-since": ""})
             reply = self._shaped(truly)
-            if scripted is not None and still and "Expires" in reply.headers:
+            if still and "Expires" in reply.headers:
                 fresh = from_http_date(reply.headers["Expires"]) + (asked.at - truly.at)
                 reply = reply.with_headers(Expires=http_date(fresh))
         if scripted is not None:
@@ -205,13 +208,6 @@ class Provider:
                     began, spent = self._spent.get(window, (start, 0.0))
                     self._spent[window] = (start, weight + (spent if began == start else 0.0))
         return self.log.add(entry)
-
-
-def _moved(asked: Asked, at: datetime) -> Asked:
-    return Asked(
-        route=asked.route, at=at, path=asked.path, values=asked.values, headers=asked.headers, host=asked.host,
-        in_flight=asked.in_flight,
-    )  # fmt: skip
 
 
 def _expires(reply: Reply, at: datetime) -> datetime | None:

@@ -112,7 +112,12 @@ def _nws(log: ServerLog) -> Iterator[Violation]:
         if entry.route is Route.POINTS and MORE_THAN_4_DECIMALS.search(entry.key):
             yield _breach(entry, "more than four decimals")
         if entry.route is Route.ALERTS:
-            if last_alerts is not None and last_alerts.whole and entry.at - last_alerts.at < ALERTS_APART:
+            if (
+                last_alerts is not None
+                and last_alerts.whole
+                and last_alerts.status < 400
+                and entry.at - last_alerts.at < ALERTS_APART
+            ):
                 yield _breach(entry, f"alerts asked again after {(entry.at - last_alerts.at).total_seconds():g} s")
             last_alerts = entry
 

@@ -6,7 +6,7 @@ What stands for a number that JSON does not have is `Token`: text that is writte
 import json
 import re
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from tests.simulation.exchange import Asked, Reply, Route
@@ -213,7 +213,9 @@ def dated_otherwise(by: timedelta) -> Mapping[Route, Spoil]:
 
     def meta(document: Any, asked: Asked) -> Any:
         for name in ("last_run_initialisation_time", "last_run_availability_time", "last_run_modification_time"):
-            document[name] = int((datetime.fromtimestamp(document[name], asked.at.tzinfo) + by).timestamp())
+            document[name] = int(
+                _moved(datetime.fromtimestamp(document[name], UTC).isoformat(), asked.at, by).timestamp()
+            )
         return document
 
     return {Route.LOCATIONFORECAST: met, Route.GRID: grid, Route.META: meta}

@@ -24,7 +24,6 @@ from bitewatch.weather.sources.nws_stations import NwsStations
 from bitewatch.weather.sources.open_meteo import OpenMeteo
 from bitewatch.weather.sources.quota import LIMITS
 from bitewatch.weather.sources.settings import MetNorwaySettings, NwsSettings, OpenMeteoSettings
-from bitewatch.weather.warnings import FeedRead
 from tests.simulation.exchange import Route
 from tests.simulation.faults import FAULTS, Outcome
 from tests.simulation.provider import Provider

@@ -52,6 +52,7 @@ class World:
     seed: int
     start: datetime  #: aware; a whole hour
     days: int
+    quiet: bool = False  #: no front anywhere, true or foretold
     _epoch_h: Floats = field(init=False)
     _speed_kmh: Floats = field(init=False)
     _tilt_h_per_deg: Floats = field(init=False)
@@ -71,6 +72,8 @@ class World:
         self._speed_kmh = random.uniform(30, 55, count)
         self._tilt_h_per_deg = random.uniform(-1.0, 0.3, count)
         self._strength = random.uniform(0.45, 1.25, count)
+        if self.quiet:
+            self._strength[:] = 0.0
         self._foretold_only = (random.random(count) < 0.15).astype(float)
         self._waves = Waves.drawn(random)
 
@@ -87,7 +90,7 @@ class World:
             for onset_h, strength, never in zip(
                 self.onsets_h(latitude, longitude)[0], self._strength, self._foretold_only, strict=True
             )
-            if not never and 0 <= onset_h <= 24 * self.days
+            if not never and strength and 0 <= onset_h <= 24 * self.days
         ]
         return tuple(sorted(found, key=lambda passage: passage.onset))
 

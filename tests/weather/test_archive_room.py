@@ -152,7 +152,7 @@ def test_pruning_goes_in_batches_and_a_ledger_of_fronts_is_never_touched(
         connection.execute(
             front.insert().values(
                 lake="demo", kind="cold", onset=when, earliest=when, latest=when, strength=0.5, told_onset=when,
-                source="grid", found_at=when, seen_at=when, misses=0, state="foretold",
+                source="grid", found_at=when, seen_at=when, misses=0, missed_in="", state="foretold",
             )
         )  # fmt: skip
     with store.read() as connection:

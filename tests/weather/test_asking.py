@@ -353,6 +353,15 @@ def test_a_429_leaves_the_host_alone_until_it_said(
     assert ask(stage.start(), stage.question(), NOW + wait) == 20
 
 
+def test_seconds_that_are_cut_off_in_the_store_do_not_end_a_rest_early(stage: Stage) -> None:
+    stage.answers(Response(status=429, headers={"Retry-After": "60"}), says(20))
+    odd = NOW + timedelta(microseconds=900_000)
+    with pytest.raises(SourceUnavailable):
+        ask(stage.start(), stage.question(), odd)
+    with pytest.raises(SourceWaits):
+        ask(stage.start(), stage.question(), odd + timedelta(seconds=59.9))
+
+
 def test_a_403_stops_the_host_until_someone_else_asks(stage: Stage) -> None:
     stage.answers(Response("who are you?", status=403, content_type="text/plain"), says(20))
     with pytest.raises(SourceRefused, match="answered 403: who are you"):

@@ -149,7 +149,7 @@ def test_english_is_shown_where_there_is_english_else_what_comes_first() -> None
         {"message_type": "Error"}, {"scope": "<scope>Private</scope>"}, {"scope": "<scope>Restricted</scope>"},
     ],
 )  # fmt: skip
-def test_only_actual_and_public_messages_count(changes: dict[str, str]) -> None:
+def test_only_actual_and_public_messages_count(changes: dict[str, Any]) -> None:
     """CAP 1.2, 3.2.1; nor does a test take anything back."""
     assert read(an_alert(**changes)) == ()
     if "message_type" not in changes:

@@ -141,7 +141,7 @@ def test_a_spell_ends_at_a_known_front() -> None:
     assert stable_days(air, score, passage)[47] == 2.0
     told = with_known(time, score, passage, [(at(-1), 1.0)])
     until = slice(told.table.stop)
-    assert stable_days(air, told.score[until], told.passage[until])[[23, 35]] == pytest.approx([1.0, 1.0])
+    assert stable_days(air, told.score[until], told.passage[until])[[23, 35]] == pytest.approx([1.0, 1.5])
     told = with_known(time, score, passage, [(at(34), 0.31), (at(40), 0.3)])
     days = stable_days(air, told.score[until], told.passage[until])
     assert days.shape == (48,)

@@ -211,7 +211,8 @@ def at_lake() -> Callable[..., Any]:
 
 
 def fresh(**changes: Any) -> FeedState:
-    return FeedState(**({"name": "nws", "read_at": NOW - timedelta(minutes=2)} | changes))
+    said: dict[str, Any] = {"name": "nws", "read_at": NOW - timedelta(minutes=2)}
+    return FeedState(**(said | changes))
 
 
 def test_without_a_feed_nothing_is_known(at_lake: Callable[..., Any]) -> None:

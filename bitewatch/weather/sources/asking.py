@@ -246,10 +246,13 @@ def _charge(connection: Connection, source: str, limits: Limits, weight: float, 
     until = wait_until(ledger, limits, weight, now)
     if until is not None:
         raise SourceWaits(f"{source}: its quota is used up until {until:%Y-%m-%d %H:%M} UTC", until)
-    for window, one in spend(ledger, weight, now).items():
-        row = {"source": source, "window": window, "began_at": one.began_at, "weight": one.weight}
-        statement = insert(spents).values(row)
-        connection.execute(statement.on_conflict_do_update(index_elements=["source", "window"], set_=row))
+    rows_now = [
+        {"source": source, "window": window, "began_at": one.began_at, "weight": one.weight}
+        for window, one in spend(ledger, weight, now).items()
+    ]
+    row = insert(spents)
+    changed = {"began_at": row.excluded.began_at, "weight": row.excluded.weight}
+    connection.execute(row.on_conflict_do_update(index_elements=["source", "window"], set_=changed), rows_now)
 
 
 def _known(reference_time: Callable[[], datetime | None]) -> datetime | None:

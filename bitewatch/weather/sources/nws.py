@@ -97,7 +97,8 @@ class Nws:
         point = ask_point(self._url, place, asking, now)
         return Cell(
             # cut along the borders of zones: of two lakes in it each must keep its own, or a warning passes one by
-            key=";".join((f"{self.name}:{point.grid}", *point.zones)), latitude=place.latitude, longitude=place.longitude,
+            key=";".join((f"{self.name}:{point.grid}", *point.zones)),
+            latitude=place.latitude, longitude=place.longitude,
             route={
                 "grid": point.grid, "zones": list(point.zones), "zone": point.time_zone,
                 "stations": stations_url(self._url, point),

@@ -39,7 +39,7 @@ VARIABLES: Mapping[str, tuple[str, str]] = {
 SAME_HEIGHT_M = 50.0
 SETTLED = timedelta(minutes=10)  #: after a run is there, until all of the provider's servers have it (their advice)
 EVERY = timedelta(hours=6)  #: as often as global models run
-EVERY_UNTOLD = timedelta(hours=1)  #: where the server does not tell when a run is there
+EVERY_UNTOLD = timedelta(hours=3)  #: where the server does not tell when a run is there
 META_GOOD_FOR = timedelta(minutes=15)
 NO_META_FOR = timedelta(hours=1)  #: a server that does not tell of its runs is not asked for them again so soon
 STREAM_FAILED = b"Unexpected error while streaming data"  #: stands behind a body that was cut on their side
@@ -72,8 +72,7 @@ class OpenMeteo:
         self._no_meta_until: datetime | None = None
         self.grid = f"{self.name}:{settings.model}"
         self.every = EVERY
-        host = urlsplit(settings.url).hostname or ""
-        self._is_provider = host == PROVIDER or host.endswith(f".{PROVIDER}")
+        self._is_provider = is_provider(settings.url)
         self.commercial_ok = api_key is not None or not self._is_provider
         if not self._is_provider:
             self.terms = "from a server of one's own; CC BY 4.0"
@@ -211,6 +210,16 @@ class OpenMeteo:
             grid_latitude=round(latitude, 3) + 0.0, grid_longitude=round(longitude, 3) + 0.0,
             grid_elevation_m=_finite(part, "elevation") if tells_height else None,
         )  # fmt: skip
+
+
+def is_provider(url: str) -> bool:
+    """True for an address of the provider's own, whose terms and quotas then hold.
+
+    >>> is_provider("https://api.open-meteo.com/v1/forecast"), is_provider("http://127.0.0.1:8080/v1/forecast")
+    (True, False)
+    """
+    host = urlsplit(url).hostname or ""
+    return host == PROVIDER or host.endswith(f".{PROVIDER}")
 
 
 def call_weight(variables: int, days: int) -> float:
