@@ -41,7 +41,8 @@ def remember_cell(connection: Connection, grid: str, place: Place, found: Cell, 
     """Write down in which cell a place lies."""
     row = {
         "key": found.key, "source": found.key.partition(":")[0], "latitude": found.latitude,
-        "longitude": found.longitude, "elevation_m": found.elevation_m, "route": json.dumps(dict(found.route), sort_keys=True),
+        "longitude": found.longitude, "elevation_m": found.elevation_m,
+        "route": json.dumps(dict(found.route), sort_keys=True),
     }  # fmt: skip
     connection.execute(insert(cells).values(row).on_conflict_do_update(index_elements=[cells.c.key], set_=row))
     _place(connection, grid, place, now, cell=found.key, why_none=None)

@@ -77,7 +77,8 @@ def brief_message(brief: Brief) -> Message:
         pictures = (Picture(cid=STRIP_CID, file_name="depth-strip.png", alt=brief.strip.alt, png=png),)
     return Message(
         type=brief.form.partition("/")[0], subject=brief.subject, text=render_text(brief),
-        html=render_page(brief), pictures=pictures, data=fitted(render_payload(brief), MOST_BYTES), list_name=f"{brief.facts['lakes'][0]['lake']} brief",
+        html=render_page(brief), pictures=pictures, data=fitted(render_payload(brief), MOST_BYTES),
+        list_name=f"{brief.facts['lakes'][0]['lake']} brief",
     )  # fmt: skip
 
 

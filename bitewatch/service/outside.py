@@ -16,14 +16,18 @@ from bitewatch.presentation.trip import TripHours
 from bitewatch.service.evaluate import evaluate
 from bitewatch.service.follow import FRONTS_BACK, follow_fronts
 from bitewatch.service.known_fronts import load
+from bitewatch.service.lake_cells import lake_cells
 from bitewatch.service.official import Official
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.shown import last_shown
+from bitewatch.service.verify_fronts import verify_lake
 from bitewatch.service.weather_now import WeatherNow, with_switch
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event
 from bitewatch.store.metadata import event
+from bitewatch.weather.following import guessed_spread_h
+from bitewatch.weather.verification import LeadDay, half_width_h
 
 log = logging.getLogger(__name__)
 
@@ -40,6 +44,7 @@ class Outside:
     weather_now: WeatherNow
     official: Official
     seen: set[str] = field(default_factory=set)  #: lakes whose fronts this process has followed
+    verified: dict[str, tuple[date, tuple[LeadDay, ...]]] = field(default_factory=dict)
 
     def refresh(
         self, lakes: Sequence[Lake], now: datetime, *, go_on: Callable[[], bool] = lambda: True
@@ -60,13 +65,24 @@ class Outside:
             self.seen.add(lake.id)
             try:
                 weather = self.weather_now.weather(lake, now, covering=(now, now + LOOKS_AHEAD))
-                if follow_fronts(self.store, lake, weather, now):
+                if follow_fronts(self.store, lake, weather, now, spread_h=self._spread(lake, now)):
                     changed.add(lake.id)
             except OperationalError:  # the store is busy or full: the next tick tries again
                 raise
             except Exception:  # its brief will say so; the other lakes go on
                 log.exception("the fronts of %s could not be followed", lake.id)
         return changed
+
+    def _spread(self, lake: Lake, now: datetime) -> Callable[[float], float]:
+        """Half the width of an onset's range at this lake: as its forecasts were off so far, worked out once a day."""
+        known = self.verified.get(lake.id)
+        if known is None or known[0] != now.date():
+            with self.store.read() as connection:
+                cells = lake_cells(connection, self.refresher, lake, self.refresher.order(lake), now)
+                known = (now.date(), verify_lake(connection, lake.id, cells).table)
+            self.verified[lake.id] = known
+        table = known[1]
+        return lambda lead_h: half_width_h(table, lead_h, guessed_spread_h(lead_h))
 
     def _warned(self, lakes: Sequence[Lake], now: datetime) -> set[str]:
         """Read the feeds that are due; the lakes of which warnings have come or gone."""

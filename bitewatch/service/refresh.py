@@ -165,7 +165,7 @@ class Refresher:
         return answered
 
     def _fetch(self, source: Source, chunk: list[Cell], now: datetime) -> list[Issue | None]:
-        """The issues of some cells, None for those without an answer; a cell that spoils the rest is found by halving."""
+        """The issues of some cells, None without an answer; a cell that spoils the rest is found by halving."""
         try:
             issues = source.fetch(chunk, self._asking, now=now)
         except SourceWaits as error:

@@ -142,11 +142,9 @@ class PoliteClient:
             The answer says that the request is wrong, or is a redirection.
         """
         host = urlsplit(question.url).netloc
-        conditions = {}
-        if (
-            question.form is None
-        ):  # RFC 9110 13.1.2 and 13.1.3: on anything but a GET they mean something else, or nothing
-            conditions = {"If-None-Match": etag, "If-Modified-Since": last_modified}
+        conditions = {"If-None-Match": etag, "If-Modified-Since": last_modified}
+        if question.form is not None:  # with a POST they mean something else, or nothing: RFC 9110 13.1.2, 13.1.3
+            conditions = {}
         headers = CaseInsensitiveDict({"Accept": "application/json", **question.headers})
         headers.update({"User-Agent": self.user_agent, "Accept-Encoding": "gzip"})
         headers.update({name: value for name, value in conditions.items() if value})
