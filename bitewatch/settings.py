@@ -6,12 +6,12 @@ import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Literal, Self, get_args
 
-from pydantic import Field, SecretStr, field_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from bitewatch.declared import Declared, Number, Whole, declare, read_toml
+from bitewatch.declared import Declared, Number, Whole, declare, read_toml, wrong
 from bitewatch.delivery.settings import SmtpSettings, WebhookSettings
 from bitewatch.errors import ConfigRefused, Fault, Refused
 from bitewatch.lake.profile import Lake
@@ -139,6 +139,13 @@ class Config(Declared):
     @classmethod
     def _are_trip_hours(cls, text: str) -> str:
         return _hours(text)
+
+    @model_validator(mode="after")
+    def _feeds_know_who_asks(self) -> Self:
+        if self.warnings.feeds and not self.sources.contact.strip():
+            right = "is required to read official warnings: an e-mail or web address at which their authority reaches you"
+            raise wrong("sources.contact", right)
+        return self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,9 +1,7 @@
 """The message that a call has turned: what changed, from what to what, when, why, and what to re-rig."""
 
-from collections.abc import Callable, Hashable, Iterator, Sequence
-from datetime import datetime
-from itertools import pairwise
-from typing import Any, NamedTuple
+from collections.abc import Hashable, Iterator, Sequence
+from typing import Any
 
 from bitewatch.brief import front_lines, official_lines
 from bitewatch.brief.cautions import LIGHTNING, BoatLimits, Caution, cautions
@@ -15,6 +13,7 @@ from bitewatch.brief.headline import alert_lines, subject_prefix
 from bitewatch.brief.how import handling_words
 from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.outlook_lines import reason_lines
+from bitewatch.brief.turn_pieces import Turned, by_position, is_moved, pieces, turned_piece
 from bitewatch.brief.weather_lines import age_words, attributions, source_lines, switch_words
 from bitewatch.brief.words import SPOT_WORDS, Words, listed, position_words, sentence, technique_words
 from bitewatch.position.turn import FrontAhead, Judgement, Told, ToldWindow, Verdict
@@ -30,24 +29,6 @@ UNPROVEN = (
     "When a front passes is known to some hours only. That fish go into the cover behind one is common practice; no "
     "published study followed these fish through a front."
 )
-
-
-class Turned(NamedTuple):
-    """A lake whose call has turned: what is known now, why it is told, what was told before, and what is told now."""
-
-    lake_day: LakeDay
-    judgement: Judgement
-    told: Told
-    now: Told
-
-
-class _Piece(NamedTuple):
-    """Some of the trip that is left, with what is said of it now and what was said before; None where nothing is."""
-
-    start: datetime
-    end: datetime
-    new: ToldWindow | None
-    old: ToldWindow | None
 
 
 def compose_turn(
@@ -110,7 +91,7 @@ def _subject(turned: Turned, words: Words, heeded: Sequence[Caution]) -> str:
         what = "cold front earlier than told"
     elif verdict is Verdict.GONE:
         what = "cold front no longer seen"
-    elif (piece := _turned_piece(turned)) is not None and piece.new is not None:
+    elif (piece := turned_piece(turned)) is not None and piece.new is not None:
         what = f"{lake_day.main_species.value} now {position_words(piece.new.position, lake_day.lake)}"
     return f"{subject_prefix(lake_day, heeded)}Turn: {what}, {where}"
 
@@ -177,12 +158,12 @@ def _call_words(turned: Turned, words: Words) -> str:
     species = lake_day.main_species.value
     if lake_day.outlook is None or not turned.now.windows:
         return f"no call now: {lake_day.no_call}."
-    piece = _turned_piece(turned)
+    piece = turned_piece(turned)
     if piece is not None and piece.new is not None and piece.old is not None:
         new, old = (position_words(one.position, lake_day.lake) for one in (piece.new, piece.old))
         from_when = "from now on" if piece.start <= lake_day.now else f"from {words.clock(piece.start)}"
         return f"{species} now {new}, not {old}, {from_when}; {_bait_words(piece.new, lake_day, words)}."
-    stands = next((piece.new for piece in _pieces(turned, _by_position) if piece.new), turned.now.windows[0])
+    stands = next((piece.new for piece in pieces(turned, by_position) if piece.new), turned.now.windows[0])
     opening = "the call stays: " if turned.told.windows else ""
     where = position_words(stands.position, lake_day.lake)
     return f"{opening}{species} {where}; {_bait_words(stands, lake_day, words)}."
@@ -194,25 +175,10 @@ def _bait_words(window: ToldWindow, lake_day: LakeDay, words: Words) -> str:
     return f"bait {words.depths(window.bait_top_m, window.bait_bottom_m)} down, {place}"
 
 
-def _turned_piece(turned: Turned) -> _Piece | None:
-    """The first of the hours that lead elsewhere than told; those that were judged, where some were."""
-    other = [
-        piece for piece in _pieces(turned, _by_position) if piece.new and piece.old and _is_moved(piece)
-    ]  # fmt: skip
-    judged = [
-        piece for piece in other if any(piece.start <= hour <= piece.end for hour in turned.judgement.changed)
-    ]  # fmt: skip
-    return next(iter(judged or other), None)
-
-
-def _is_moved(piece: _Piece) -> bool:
-    return piece.new is not None and piece.old is not None and piece.new.position is not piece.old.position
-
-
 def _changed_lines(turned: Turned, words: Words) -> list[str]:
     lines = []
-    for piece in _pieces(turned, _by_position):
-        if piece.new is not None and (piece.old is None or _is_moved(piece)):
+    for piece in pieces(turned, by_position):
+        if piece.new is not None and (piece.old is None or is_moved(piece)):
             new = position_words(piece.new.position, turned.lake_day.lake)
             was = "there was no call"
             if piece.old is not None:
@@ -224,8 +190,8 @@ def _changed_lines(turned: Turned, words: Words) -> list[str]:
 def _stay_lines(turned: Turned, words: Words) -> list[str]:
     return [
         f"{words.span(piece.start, piece.end)}: still {position_words(piece.new.position, turned.lake_day.lake)}."
-        for piece in _pieces(turned, _by_position)
-        if piece.new is not None and piece.old is not None and not _is_moved(piece)
+        for piece in pieces(turned, by_position)
+        if piece.new is not None and piece.old is not None and not is_moved(piece)
     ]
 
 
@@ -252,7 +218,7 @@ def _why_lines(turned: Turned, words: Words) -> list[str]:
 
 def _planned(turned: Turned) -> PlannedWindow | None:
     """The window of the plan that the turned hours begin in; None if the call has not turned."""
-    outlook, piece = turned.lake_day.outlook, _turned_piece(turned)
+    outlook, piece = turned.lake_day.outlook, turned_piece(turned)
     if outlook is None or piece is None:
         return None
     at = turned.now.windows.index(piece.new) if piece.new in turned.now.windows else 0
@@ -274,7 +240,7 @@ def _rig_lines(turned: Turned, table: Techniques, words: Words) -> list[str]:
     def by_rig(window: ToldWindow) -> Hashable:
         return window.technique, depth(window)
 
-    for piece in _pieces(turned, by_rig):
+    for piece in pieces(turned, by_rig):
         new, old, span = piece.new, piece.old, words.span(piece.start, piece.end)
         if new is None or (old is not None and by_rig(new) == by_rig(old)):
             continue
@@ -314,37 +280,6 @@ def _doubt_lines(lake_days: Sequence[LakeDay]) -> Iterator[str]:
             if said:
                 yield sentence(f"{prefix}{said}")
     yield UNPROVEN
-
-
-def _by_position(window: ToldWindow) -> Hashable:
-    return window.position
-
-
-def _pieces(turned: Turned, key: Callable[[ToldWindow], Hashable]) -> list[_Piece]:
-    """The trip that is left, cut where what is said now, or was said before, changes in the respect asked for."""
-    lake_day = turned.lake_day
-    begin = max(lake_day.start, lake_day.now)
-    both = (*turned.now.windows, *turned.told.windows)
-    edges = sorted({begin, lake_day.end, *(one.start for one in both if begin < one.start < lake_day.end)})
-    pieces: list[_Piece] = []
-    for start, end in pairwise(edges):
-        piece = _Piece(start, end, _at(turned.now.windows, start), _at(turned.told.windows, start))
-        last = pieces[-1] if pieces else None
-        if last and _keyed(last, key) == _keyed(piece, key):
-            pieces[-1] = last._replace(end=end)
-        else:
-            pieces.append(piece)
-    return pieces
-
-
-def _keyed(piece: _Piece, key: Callable[[ToldWindow], Hashable]) -> tuple[Hashable, ...]:
-    return tuple(None if window is None else key(window) for window in (piece.new, piece.old))
-
-
-def _at(windows: Sequence[ToldWindow], instant: datetime) -> ToldWindow | None:
-    """The window that an instant falls in, or the nearest; None if there are none."""
-    begun = [window for window in windows if window.start <= instant]
-    return begun[-1] if begun else windows[0] if windows else None
 
 
 def _facts(turned: Turned) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 import json
 import logging
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -29,13 +29,16 @@ class Work:
 
     settings: Settings
     store: Store
+    until_the_end: ExitStack
 
     def outside(self) -> "Outside":
         """Sources and feeds."""
         from bitewatch.service.build import build_outside
+        from bitewatch.weather.sources.http import PoliteClient, identification
 
         logging.getLogger("urllib3").setLevel(logging.ERROR)  # an outage is one line, not one a try, and no address
-        return build_outside(self.settings, self.store)
+        client = PoliteClient(identification(self.settings.config.sources.contact))
+        return build_outside(self.settings, self.store, self.until_the_end.enter_context(client))
 
 
 def read_settings(ctx: click.Context) -> Settings:
@@ -50,7 +53,8 @@ def at_work(ctx: click.Context) -> Iterator[Work]:
     settings = read_settings(ctx)
     store = open_store(settings.data, now=clock.now())
     try:
-        yield Work(settings=settings, store=store)
+        with ExitStack() as until_the_end:
+            yield Work(settings=settings, store=store, until_the_end=until_the_end)
     except OperationalError as error:  # a full disk, another process that holds the store, a damaged file
         raise StoreRefused(f"{settings.data}: the store cannot be used now: {error.orig}") from error
     finally:

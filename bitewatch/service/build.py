@@ -12,21 +12,20 @@ from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.weather.sources import build_sources
 from bitewatch.weather.sources.asking import Asker
-from bitewatch.weather.sources.http import PoliteClient, identification
+from bitewatch.weather.sources.http import PoliteClient
 from bitewatch.weather.sources.open_meteo import is_provider
 from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
 
 
 def build_outside(
-    settings: Settings, store: Store, *, client: PoliteClient | None = None,
-    sleep: Callable[[float], None] = time.sleep,
+    settings: Settings, store: Store, client: PoliteClient, *, sleep: Callable[[float], None] = time.sleep
 ) -> Outside:  # fmt: skip
     """Everything that asks the world outside.
 
     Parameters
     ----------
     client
-        What asks over HTTP; by default one that gives the contact of the settings.
+        What asks over HTTP, with the contact of the settings.
     sleep
         How to wait a moment between two questions to one host.
     """
@@ -38,7 +37,6 @@ def build_outside(
             *(name for name in config.warnings.feeds if name == "nws"),
         ],
     )  # fmt: skip
-    client = client or PoliteClient(identification(config.sources.contact))
     asker = Asker(store, client, limits=_limits(settings), sleep=sleep)
     refresher = Refresher(
         store, sources, asker, second_opinion=config.sources.second_opinion,

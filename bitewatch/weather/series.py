@@ -4,13 +4,14 @@ Every step works along the last axis (time) and never across lanes, so a cell in
 alone. Windows are the project's own.
 """
 
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bitewatch.weather.hourly import Floats
 
+M = TypeVar("M", np.float64, np.int16)
 N = TypeVar("N", np.float64, np.int8)
 
 LONGEST_FILLED_H = 3  #: longer gaps stay missing (own choice)
@@ -24,16 +25,16 @@ def fill_short_gaps(x: Floats) -> Floats:
     if present.all():
         return x
     filled = x.copy()
-    last = x.shape[-1] - 1
-    *lane, before = np.nonzero(present[..., :-1] & ~present[..., 1:])
+    hours = x.shape[-1]
+    values, there = filled.reshape(-1), present.reshape(-1)  # the lanes behind one another
+    before = np.flatnonzero(there[:-1] & ~there[1:])
     for length in range(1, LONGEST_FILLED_H + 1):
         after = before + length + 1
-        closed = (after <= last) & present[*lane, np.minimum(after, last)]
-        ends = (*(axis[closed] for axis in lane), before[closed])
-        left, right = x[ends], x[*ends[:-1], ends[-1] + length + 1]
+        closed = (before % hours + length + 1 < hours) & there[np.minimum(after, there.size - 1)]
+        start, end = before[closed], after[closed]
         for step in range(1, length + 1):
-            filled[*ends[:-1], ends[-1] + step] = left + (right - left) * (step / (length + 1))
-        lane, before = [axis[~closed] for axis in lane], before[~closed]
+            values[start + step] = values[start] + (values[end] - values[start]) * (step / (length + 1))
+        before = before[~closed]
     return filled
 
 
@@ -139,11 +140,11 @@ def without_daily_cycle(x: Floats, *, first_hour: int, harmonics: int) -> Floats
     anomaly = np.zeros((*x.shape[:-1], days * 24))
     inner = slice(first_hour, first_hour + hours)
     np.subtract(x, centred_day_mean(x), out=anomaly[..., inner])
-    present = np.isfinite(anomaly)
-    anomaly[~present] = 0.0
-    present[..., : inner.start] = present[..., inner.stop :] = False
+    missing = np.isnan(anomaly)
+    np.copyto(anomaly, 0.0, where=missing)
+    missing[..., : inner.start] = missing[..., inner.stop :] = True
     total = _running_total(anomaly.reshape(*x.shape[:-1], days, 24))
-    count = _running_total(present.reshape(*x.shape[:-1], days, 24))
+    count = _running_total((~missing).view(np.int8).astype(np.int16).reshape(*x.shape[:-1], days, 24))
     # near the ends of a record, and all over a short one, neighbouring days share their window
     first, window = np.unique(
         np.clip(np.arange(days) - CYCLE_DAYS // 2, 0, max(days - CYCLE_DAYS, 0)), return_inverse=True
@@ -157,8 +158,9 @@ def without_daily_cycle(x: Floats, *, first_hour: int, harmonics: int) -> Floats
     return x - cycle[..., inner]
 
 
-def _running_total(by_day: NDArray[Any]) -> Floats:
+def _running_total(by_day: NDArray[M]) -> NDArray[M]:
     """Totals over the days before each day, with one more entry for all of them."""
-    total = np.zeros((*by_day.shape[:-2], by_day.shape[-2] + 1, by_day.shape[-1]))
-    np.cumsum(by_day, axis=-2, out=total[..., 1:, :])
+    total = np.zeros((*by_day.shape[:-2], by_day.shape[-2] + 1, by_day.shape[-1]), by_day.dtype)
+    for day in range(by_day.shape[-2]):
+        np.add(total[..., day, :], by_day[..., day, :], out=total[..., day + 1, :])
     return total

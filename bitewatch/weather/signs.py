@@ -6,6 +6,7 @@ last axis (time) and never across lanes, so a cell in a batch gets bit for bit w
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +18,7 @@ LOOKS_BACK_H, LOOKS_AHEAD_H = 5, 7  #: the hours around each hour that its signs
 UNSCORED_H = 2  #: hours at either end of a record that have no score
 STEADY_WIND_MS = 2.0  #: below this on either side of the front, a change of direction counts for less
 SCALE_PRESSURE_HPA, SCALE_VEER_DEG = 3.0, 90.0
+DEG_PER_RAD = 180 / np.pi
 COLD_K, COLD_DEW_POINT_K, COLD_WIND_MS = 4.0, 5.0, 6.0  #: changes of an ordinary cold front
 WARM_K, WARM_DEW_POINT_K, WARM_WIND_MS = 4.0, 4.0, 5.0  #: changes of an ordinary warm front
 COLD_WEIGHTS = (1.0, 0.8, 1.0, 1.0)  #: temperature, dew point, pressure, wind
@@ -120,7 +122,9 @@ def front_signs(hourly: Hourly, latitude: ArrayLike, *kinds: Kind) -> tuple[Sign
         changes = _changes(*(column[block] for column in columns), southern=southern[block], first_hour=first_hour)
         for kind, into in zip(kinds, found, strict=True):
             signs = kind(changes)
-            into[:, block] = signs.temperature, signs.dew_point, signs.pressure, signs.wind, signs.score
+            parts = (signs.temperature, signs.dew_point, signs.pressure, signs.wind, signs.score)
+            for part, row in zip(parts, into, strict=True):
+                row[block] = part
     return tuple(
         Signs(temperature=each[0], dew_point=each[1], pressure=each[2], wind=each[3], score=each[4])
         for each in found.reshape(len(kinds), 5, *shape)
@@ -156,7 +160,7 @@ def changes_of(air_temp_c: Floats, dew_point_c: Floats, pressure_hpa: Floats, u_
         rise_hpa=pressure.mean(3, 4) - now_hpa,
         rise_before_hpa=now_hpa - pressure.mean(-5, -4),
         poleward_loss_ms=v_before - v_after,
-        veer_deg=-np.degrees(np.arctan2(cross, along)),
+        veer_deg=np.arctan2(cross, along) * -DEG_PER_RAD,
         steady=np.minimum(slower_ms / STEADY_WIND_MS, 1.0),
     )
 
@@ -202,19 +206,26 @@ def weigh(*signs: Floats, weights: tuple[float, ...]) -> Floats:
     >>> print(weigh(*np.array([[1.5], [1.0], [1.4], [1.2]]), weights=COLD_WEIGHTS).round(3))
     [4.9]
     """
-    total, weight = np.zeros(signs[0].shape), np.zeros(signs[0].shape)
-    missing_signs, twice_showing = np.zeros(total.shape, np.int8), np.zeros(total.shape, np.int8)
-    for sign, its_weight in zip(signs, weights, strict=True):
+    total = np.zeros(signs[0].shape)
+    present, showing_twice = np.zeros(total.shape, np.int8), np.zeros(total.shape, np.int8)
+    for bit, (sign, its_weight) in enumerate(zip(signs, weights, strict=True)):
         missing = np.isnan(sign)
         part = its_weight * sign
         np.copyto(part, 0.0, where=missing)
         total += part
-        weight += its_weight * ~missing
-        missing_signs += missing
-        twice_showing += np.int8(2) * (sign > SHOWING)
-    twice_showing += missing_signs
-    with np.errstate(divide="ignore", invalid="ignore"):
-        total *= sum(weights) / weight
-    np.minimum(total, 0.0, out=total, where=twice_showing < 2 * SIGNS_NEEDED)
-    np.copyto(total, np.nan, where=missing_signs > len(signs) - 2)
+        present |= (~missing).view(np.int8) << bit
+        showing_twice += missing
+        showing_twice += (sign > SHOWING).view(np.int8) << 1
+    total *= _share_present(weights)[present]
+    np.minimum(total, 0.0, out=total, where=showing_twice < 2 * SIGNS_NEEDED)
     return total
+
+
+@cache
+def _share_present(weights: tuple[float, ...]) -> Floats:
+    """By the signs that are present, a bit for each: all weights over theirs, NaN where fewer than two are."""
+    present = (np.arange(2 ** len(weights))[:, None] >> np.arange(len(weights))) & 1
+    share = np.full(len(present), np.nan)
+    enough = present.sum(axis=-1) >= 2
+    share[enough] = sum(weights) / (present[enough] * weights).sum(axis=-1)
+    return share

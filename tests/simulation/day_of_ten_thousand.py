@@ -48,10 +48,10 @@ CONTACT = "day@club.example"
 
 #: source, fault, when it begins and for how long in hours, and which of how many requests meets it
 FAULTS: Sequence[tuple[str, str, float, float, int]] = (
-    ("open-meteo", "503 in JSON, overloaded", 1.0, 0.5, 1),
-    ("open-meteo", "stream failed", 6.5, 0.3, 2),
-    ("open-meteo", "429, hourly", 12.4, 0.2, 1),
-    ("open-meteo", "NaN", 18.4, 0.4, 5),
+    ("open-meteo", "NaN", 0.3, 0.4, 3),  # a new run is asked for from a quarter past 0, 6, 12 and 18 hours on
+    ("open-meteo", "503 in JSON, overloaded", 6.2, 0.4, 1),
+    ("open-meteo", "stream failed", 12.2, 0.4, 2),
+    ("open-meteo", "429, hourly", 18.3, 0.2, 1),
     ("met-norway", "cut", 2.0, 1.0, 20),
     ("met-norway", "429, Retry-After in seconds", 5.0, 0.05, 1),
     ("met-norway", "HTML with 200", 8.0, 1.0, 10),
@@ -160,11 +160,13 @@ class Day:
 
     def _invented_lakes(self) -> list[Lake]:
         chance, (south, north, west, east) = random.Random(self.seed), BOX
+        one = Lake(id="invented", name="Invented", zone="America/Chicago", latitude=45, longitude=-90, secchi_m=3.0)
         return [
-            Lake(
-                id=f"invented-{number}", name=f"Invented {number}", zone="America/Chicago",
-                latitude=round(chance.uniform(south, north), 4), longitude=round(chance.uniform(west, east), 4),
-                secchi_m=3.0,
+            one.model_copy(
+                update={
+                    "id": f"invented-{number}", "latitude": round(chance.uniform(south, north), 4),
+                    "longitude": round(chance.uniform(west, east), 4),
+                }
             )
             for number in range(self.lakes)
         ]  # fmt: skip
@@ -175,7 +177,7 @@ class Day:
             self.payload_bytes = connection.execute(select(func.sum(func.length(payload.c.body_gz)))).scalar_one() or 0
             names = connection.execute(select(event.c.name, func.count()).group_by(event.c.name))
             self.told = {row[0]: row[1] for row in names}
-        self.store_bytes = sum(path.stat().st_size for path in self.folder.glob("*.db*"))
+        self.store_bytes = sum(path.stat().st_size for path in self.folder.glob("*.sqlite*"))
 
     def report(self) -> str:
         """What was asked, sent and kept."""

@@ -1,4 +1,4 @@
-"""A simulated day of 150 lakes and all providers, each failing for a part of it: no limit is broken, nobody goes without."""
+"""A simulated day of 150 lakes whose providers all fail for a part of it: no limit is broken, nobody goes without."""
 
 from pathlib import Path
 

@@ -87,7 +87,7 @@ class Week:
             client = PoliteClient(
                 identification("week@club.example"), connect_s=2.0, read_s=SILENT_S, whole_s=2.0, backoff_factor=0.0
             )
-            outside = build_outside(self.settings, self.store, client=client, sleep=self.clock.sleep)
+            outside = build_outside(self.settings, self.store, client, sleep=self.clock.sleep)
             self._subscribe()
             service = Service(
                 settings=self.settings, store=self.store, outside=outside, now=lambda: self.clock.now,

@@ -225,7 +225,7 @@ def test_a_server_that_tells_nothing_of_its_runs_is_asked_for_its_hours_all_the_
     asked = len(server.calls)
     assert source.newest_run_at(asker, now=NOW + timedelta(minutes=59)) is None
     assert len(server.calls) == asked
-    assert source.every == timedelta(hours=1)
+    assert source.every == timedelta(hours=3)
     assert source.newest_run_at(asker, now=NOW + timedelta(minutes=61)) is None
     assert len(server.calls) > asked
 
