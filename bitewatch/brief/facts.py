@@ -127,6 +127,7 @@ def _official_facts(lake_day: LakeDay) -> dict[str, Any]:
         "warnings": [
             {
                 "id": one.id,
+                "message": one.message_id,
                 "event": official_lines.one_line(one.event),
                 "headline": official_lines.one_line(one.headline),
                 "severity": official_lines.one_line(one.severity),

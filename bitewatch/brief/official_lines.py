@@ -5,36 +5,26 @@ characters, are left out everywhere: they would let one text disguise the line t
 """
 
 import re
-import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
 
 from bitewatch.brief.lake_day import LakeDay
-from bitewatch.brief.words import Words
+from bitewatch.brief.words import Words, sentence
+from bitewatch.weather.warnings import Kind, WarningsState, kind, overlaps, stands_above
 from bitewatch.weather.warnings import Warning as OfficialWarning
-from bitewatch.weather.warnings import WarningsState
 
 SEVERITY_ORDER = ("extreme", "severe", "moderate", "minor")
-TITLE_LENGTH = (
-    240  #: a headline or event longer than this is cut in lines of our own; CAP 1.2 advises 160 for headlines
-)
+TITLE_LENGTH = 240  #: headlines and events are cut to this in lines of our own; CAP 1.2 advises 160 for headlines
 LINK_LENGTH = 500
-TURNS = frozenset(("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"))
-#: kinds of warning that do not touch a small boat; all others bar a lake from being called fishable, so do unknown ones
-HARMLESS = re.compile(
-    r"air quality|ozone|pollen|frost|freez|fire weather|red flag|burn|drought|avalanche|rip current|beach|\btest\b",
-    re.IGNORECASE,
-)
+_BREAKS = re.compile("\r\n?|\u2028|\u2029")
+#: C0 but tab and line feed, DEL, C1, surrogates, and the embeddings, overrides and isolates of Unicode's UAX 9
+_HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\u202a-\u202e\u2066-\u2069]")
 
 
 def in_trip(lake_day: LakeDay) -> tuple[OfficialWarning, ...]:
-    """The warnings in force at some time of the trip, the most severe first."""
-    inside = [one for one in lake_day.official.warnings if _touches(one, lake_day.start, lake_day.end)]
-    return tuple(sorted(inside, key=_severity))
-
-
-def _touches(warning: OfficialWarning, start: datetime, end: datetime) -> bool:
-    return warning.onset < end and (warning.ends is None or warning.ends > start)
+    """The warnings in force at some time of the trip; those that hurt people in boats first, then the most severe."""
+    inside = [one for one in lake_day.official.warnings if overlaps(one, lake_day.start, lake_day.end)]
+    return tuple(sorted(inside, key=lambda one: (not stands_above(one), _severity(one))))
 
 
 def _severity(warning: OfficialWarning) -> int:
@@ -44,18 +34,13 @@ def _severity(warning: OfficialWarning) -> int:
 
 
 def bars(warning: OfficialWarning) -> bool:
-    """True unless the warning is of a kind that is known not to touch a small boat, and not called severe."""
-    is_severe = warning.severity.casefold() in ("extreme", "severe")
-    return is_severe or not HARMLESS.search(f"{warning.event} {warning.headline}")
+    """True if a lake under it is not called fishable: a danger in a boat, severe, or of a kind that is not known."""
+    return stands_above(warning) or kind(warning) is Kind.OTHER
 
 
 def cleaned(text: str) -> str:
     """A text of an authority without control characters and signs that turn the direction of writing."""
-    return "".join(
-        sign for sign in text.replace("\r\n", "\n").replace("\r", "\n")
-        if sign in "\n\t"
-        or not (unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") or unicodedata.bidirectional(sign) in TURNS)
-    ).strip("\n")  # fmt: skip
+    return _HIDDEN.sub("", _BREAKS.sub("\n", text)).strip("\n")
 
 
 def one_line(text: str) -> str:
@@ -124,7 +109,8 @@ def state_line(lake_day: LakeDay, words: Words) -> str:
     if official.state is WarningsState.NONE:
         return f"No official warnings for this place{as_of}."
     feeds = ", ".join(dict.fromkeys(one_line(one.feed) for one in official.warnings))
-    return f"Official warnings{as_of} ({feeds})."
+    placed = f" {sentence(one_line(official.why))}" if official.why else ""  # some could not be placed
+    return f"Official warnings{as_of} ({feeds}).{placed}"
 
 
 def state_words(lake_day: LakeDay, words: Words) -> str:

@@ -19,8 +19,8 @@ NO_BREAK_HYPHEN, NO_BREAK_SPACE = "\u2011", "\u00a0"
 def held_together(line: str) -> str:
     """A line whose ranges and units a narrow screen does not tear apart.
 
-    >>> held_together("14-16 ft down").encode("ascii", "namereplace").decode()
-    '14\\N{NON-BREAKING HYPHEN}16\\N{NO-BREAK SPACE}ft down'
+    >>> print(held_together("14-16 ft down").encode("ascii", "namereplace").decode())
+    14\\N{NON-BREAKING HYPHEN}16\\N{NO-BREAK SPACE}ft down
     """
     return _UNIT.sub(NO_BREAK_SPACE, _RANGE.sub(NO_BREAK_HYPHEN, line))
 

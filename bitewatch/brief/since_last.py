@@ -144,19 +144,21 @@ def _when_told(was: Mapping[str, Any], words: Words) -> str:
 def _warning_changes(lake_day: LakeDay, before: Mapping[str, Any]) -> list[str]:
     told = {one["id"]: one for one in (before.get("official") or {}).get("warnings", ()) if one["in_trip"]}
     now = official_lines.in_trip(lake_day)
+    messages = {one["message"] for one in told.values()}
     changes = [
-        f"{'updated' if set(one.references) & set(told) else 'new'} official warning: "
+        f"{'updated' if messages.intersection(one.references) else 'new'} official warning: "
         f"{official_lines.one_line(one.event) or official_lines.title(one)}"
         for one in now
         if one.id not in told
     ]
     if lake_day.official.state is WarningsState.UNAVAILABLE:
         return changes
-    still = {one.id for one in now} | {old for one in now for old in one.references}
+    still = {one.id for one in now}
+    replaced = {old for one in now for old in one.references}
     return changes + [
         f"no longer in force for the trip: {one['event']}"
         for id_, one in told.items()
-        if id_ not in still and before["day"] == lake_day.day.isoformat()
+        if id_ not in still and one["message"] not in replaced and before["day"] == lake_day.day.isoformat()
     ]
 
 

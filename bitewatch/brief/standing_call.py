@@ -38,7 +38,8 @@ def told_view(lake_day: LakeDay) -> Told:
         ),
         warnings=tuple(
             ToldWarning(
-                id=one.id, event=one.event, onset=one.onset, ends=one.ends, references=tuple(one.references)
+                id=one.id, event=one.event, onset=one.onset, ends=one.ends, message=one.message_id,
+                references=one.references,
             )
             for one in official_lines.in_trip(lake_day)
         ),

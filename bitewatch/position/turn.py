@@ -81,7 +81,8 @@ class ToldWarning:
     event: str
     onset: datetime
     ends: datetime | None
-    references: tuple[str, ...] = ()  #: ids that it takes the place of
+    message: str = ""  #: id of the message that carried it, which later ones refer to
+    references: tuple[str, ...] = ()  #: messages that it takes the place of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +117,8 @@ class Told:
             warnings=tuple(
                 ToldWarning(
                     id=one["id"], event=one["event"], onset=_instant(one["onset"]),
-                    ends=None if one["ends"] is None else _instant(one["ends"]), references=tuple(one["references"]),
+                    ends=None if one["ends"] is None else _instant(one["ends"]), message=one["message"],
+                    references=tuple(one["references"]),
                 )
                 for one in table["warnings"]
             ),
@@ -139,7 +141,8 @@ class Memory:
 
     baseline: Told  #: what the present source said when the reader was last told, or when it took over
     candidate: tuple[ToldWindow, ...] | None = None  #: the turned call of the last issue, which must hold once more
-    followed: tuple[tuple[str, str], ...] = ()  #: updates without news: their id, and the id of the warning told
+    #: updates without news: their id, the id of their message, and the id of the warning that they repeat
+    followed: tuple[tuple[str, str, str], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """As plain data; `from_json` gives the same back."""
@@ -156,7 +159,7 @@ class Memory:
         return cls(
             baseline=Told.from_json(table["baseline"]),
             candidate=None if candidate is None else _windows_from(candidate),
-            followed=tuple((new, told) for new, told in table["followed"]),
+            followed=tuple((new, message, told) for new, message, told in table["followed"]),
         )
 
 
@@ -314,24 +317,27 @@ def _same_front(front: FrontAhead, others: Iterable[FrontAhead]) -> FrontAhead |
 
 def _new_warnings(
     told: Told, memory: Memory, warnings: Sequence[ToldWarning], at: datetime
-) -> tuple[tuple[ToldWarning, ...], tuple[tuple[str, str], ...]]:
+) -> tuple[tuple[ToldWarning, ...], tuple[tuple[str, str, str], ...]]:
     """The warnings that are news, and the updates that are none, each with the warning it repeats.
 
     An update is news only if it calls the event otherwise, or moves its begin or end by an hour or more: an authority
     that repeats its warning every half hour is not passed on every half hour. A begin that has passed counts as now.
     """
     known = {one.id: one for one in told.warnings}
-    repeats = {new: known[old] for new, old in memory.followed if old in known}
+    followed = [repeat for repeat in memory.followed if repeat[2] in known]
+    seen = {*known, *(new for new, _, _ in followed)}
     news = []
     for one in warnings:
-        if one.id in known or one.id in repeats or (one.ends is not None and one.ends <= at):
+        if one.id in seen or (one.ends is not None and one.ends <= at):
             continue
-        told_one = next((known.get(old) or repeats.get(old) for old in one.references if old in known | repeats), None)
-        if told_one is not None and _says_the_same(one, told_one, at):
-            repeats[one.id] = told_one
-        else:
+        replaced = [old for old in told.warnings if old.message in one.references]
+        replaced += [known[old] for _, message, old in followed if message in one.references]
+        repeated = next((old for old in replaced if _says_the_same(one, old, at)), None)
+        if repeated is None:
             news.append(one)
-    return tuple(news), tuple((new, old.id) for new, old in repeats.items())
+        else:
+            followed.append((one.id, one.message, repeated.id))
+    return tuple(news), tuple(followed)
 
 
 def _says_the_same(new: ToldWarning, old: ToldWarning, at: datetime) -> bool:

@@ -18,10 +18,10 @@ from bitewatch.position.variables import VARIABLES
 from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
-from bitewatch.service.weather_now import Weather
+from bitewatch.service.weather_now import TOO_OLD_AFTER, Weather
 from bitewatch.water.temperature import held_reading
 from bitewatch.water.waves import fetch_from_area_m, wave_height_m
-from bitewatch.weather.following import KnownFront, Standing
+from bitewatch.weather.following import KnownFront, Standing, utc
 from bitewatch.weather.fronts import FrontKind, fronts_of, passages
 from bitewatch.weather.governing import front_variables, with_known
 from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, Floats, Hourly
@@ -106,8 +106,10 @@ def _unusable(hourly: Hourly, weather: WeatherSeen, trip_hours: TripHours, day: 
             f"the hours of {weather.source} run from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} and miss the trip"
         )
     if weather.freshness is Freshness.TOO_OLD:
-        hours = (now - weather.retrieved_at).total_seconds() / 3600
-        return f"the newest forecast is {hours:.0f} hours old, too old to use"
+        age = now - weather.retrieved_at
+        if weather.reference_time is not None and age <= TOO_OLD_AFTER:  # it answers, and stands still
+            return f"the newest forecast is of the run of {utc(weather.reference_time)}, too old to use"
+        return f"the newest forecast is {age / timedelta(hours=1):.0f} hours old, too old to use"
     # a source without a past has no pressure of the day before: that costs a trend, not the call
     lacking = [COLUMN_WORDS[name] for name in CORE_COLUMNS if np.isnan(hourly[name][trip]).mean() > 0.5]
     if lacking:

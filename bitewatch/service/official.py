@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 import numpy as np
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, func, select
 from sqlalchemy.dialects.sqlite import insert
 
 from bitewatch.errors import OutsideFailed
@@ -23,6 +23,17 @@ from bitewatch.weather.tables import cell as cells
 from bitewatch.weather.tables import feed as feeds
 from bitewatch.weather.tables import place_cell, warned_lake, warning, warning_at
 from bitewatch.weather.warnings import FeedRead, FeedState, Unread, WarningsSeen, seen_here
+
+PLACES = (warned_lake.c.lake, warned_lake.c.latitude, warned_lake.c.longitude, warned_lake.c.zones)
+
+# made once: for a lake at a time, making them costs more than running them
+FEEDS = select(feeds)
+LAKE = select(warned_lake).where(warned_lake.c.lake == bindparam("lake"))
+STANDING = (
+    select(warning.c.feed, warning.c.told)
+    .join(warning_at, (warning_at.c.feed == warning.c.feed) & (warning_at.c.id == warning.c.id))
+    .where(warning_at.c.lake == bindparam("lake"), warning_at.c.ended_at.is_(None), warning.c.gone_at.is_(None))
+)
 
 
 class Feed(Protocol):
@@ -59,57 +70,50 @@ class Official:
             return
         newest = self._remember(lakes, now)
         with self._store.read() as connection:
-            known = _lakes(connection)
-            read_at = {row.name: row.read_at for row in connection.execute(select(feeds))}
-        for feed in self._feeds:
-            last = read_at.get(feed.name)
-            is_fresh = last is not None and last > newest and _within(last, now, feed.every)
-            if not is_fresh and not _within(self._failed_at.get(feed.name), now, feed.every):
+            read_at = {row.name: row.read_at for row in connection.execute(FEEDS)}
+        due = [feed for feed in self._feeds if self._is_due(feed, read_at.get(feed.name), newest, now)]
+        if due:
+            with self._store.read() as connection:
+                known = _lakes(connection)
+            for feed in due:
                 self._read(feed, known, now)
 
     def seen(self, connection: Connection, lake: Lake, *, now: datetime, until: datetime) -> WarningsSeen:
         """What is known of the warnings at a lake between now and a later moment."""
-        here = connection.execute(select(warned_lake).where(warned_lake.c.lake == lake.id)).first()
-        zones = lake.warning_zones if here is None else json.loads(here.zones)
-        rows = {row.name: row for row in connection.execute(select(feeds))} if self._feeds else {}
-        states = []
-        for feed in self._feeds:
-            row = rows.get(feed.name)
-            if row is None:
-                states.append(FeedState(name=feed.name, read_at=None))
-                continue
-            knew = here is not None and _is_at(here, lake) and row.read_at is not None and row.read_at >= here.since
-            states.append(
-                FeedState(
-                    name=feed.name, read_at=row.read_at if knew else None, trouble=row.trouble or "",
-                    only_by_zone=row.only_by_zone, without_place=row.without_place,
-                )
-            )  # fmt: skip
-        told = connection.execute(
-            select(warning.c.told)
-            .join(warning_at, (warning_at.c.feed == warning.c.feed) & (warning_at.c.id == warning.c.id))
-            .where(warning_at.c.lake == lake.id, warning_at.c.ended_at.is_(None), warning.c.gone_at.is_(None))
-            .where(warning.c.feed.in_([feed.name for feed in self._feeds]))
-        ).scalars()
+        if not self._feeds:
+            return seen_here((), (), has_zones=False, now=now, until=until)
+        rows = {row.name: row for row in connection.execute(FEEDS)}
+        here = connection.execute(LAKE, {"lake": lake.id}).first()
+        zones = json.loads(here.zones) if here is not None else lake.warning_zones
+        is_here = here is not None and (here.latitude, here.longitude) == (lake.latitude, lake.longitude)
+        since = here.since if here is not None and is_here else None
+        states = [_state(feed.name, rows.get(feed.name), since) for feed in self._feeds]
+        names = {feed.name for feed in self._feeds}
+        told = [row.told for row in connection.execute(STANDING, {"lake": lake.id}) if row.feed in names]
         return seen_here(states, map(warning_from, told), has_zones=bool(zones), now=now, until=until)
+
+    def _is_due(self, feed: Feed, read_at: datetime | None, newest: datetime, now: datetime) -> bool:
+        is_fresh = read_at is not None and read_at > newest and _within(read_at, now, feed.every)
+        return not is_fresh and not _within(self._failed_at.get(feed.name), now, feed.every)
 
     def _remember(self, lakes: Sequence[Lake], now: datetime) -> datetime:
         """Write down lakes that are new, or moved, or whose zones have changed; when that last happened."""
         with self._store.read() as connection:
-            known = {row.lake: row for row in connection.execute(select(warned_lake))}
+            known = {row.lake: tuple(row[1:]) for row in connection.execute(select(*PLACES))}
+            newest: datetime | None = connection.execute(select(func.max(warned_lake.c.since))).scalar()
             zones = _zones_of_all(connection, lakes)
         rows = []
         for lake in lakes:
-            before, codes = known.get(lake.id), json.dumps(zones[lake.id])
-            if before is None or not _is_at(before, lake) or before.zones != codes:
-                place = {"latitude": lake.latitude, "longitude": lake.longitude}
-                rows.append({"lake": lake.id, **place, "zones": codes, "since": now})
+            place = {"latitude": lake.latitude, "longitude": lake.longitude, "zones": json.dumps(zones[lake.id])}
+            if known.get(lake.id) != tuple(place.values()):
+                rows.append({"lake": lake.id, **place, "since": now})
         if rows:
             statement = insert(warned_lake)
             changed = {name: statement.excluded[name] for name in rows[0] if name != "lake"}
             with self._store.write() as connection:
                 connection.execute(statement.on_conflict_do_update(index_elements=["lake"], set_=changed), rows)
-        return max([row.since for row in known.values()] + [now] * bool(rows), default=now)
+            return max(now, newest or now)
+        return newest or now
 
     def _read(self, feed: Feed, lakes: WatchedLakes, now: datetime) -> None:
         try:
@@ -138,8 +142,19 @@ def _zones_of_all(connection: Connection, lakes: Sequence[Lake]) -> dict[str, tu
     return {lake.id: tuple(dict.fromkeys([*lake.warning_zones, *told.get(place_of(lake).point, ())])) for lake in lakes}
 
 
+def _state(name: str, row: Any, since: datetime | None) -> FeedState:
+    """How a feed stands for a lake that warnings are looked for since some moment; None: not yet."""
+    if row is None:
+        return FeedState(name=name, read_at=None)
+    knew_of_it = since is not None and row.read_at is not None and row.read_at >= since
+    return FeedState(
+        name=name, read_at=row.read_at if knew_of_it else None, trouble=row.trouble or "",
+        only_by_zone=row.only_by_zone, without_place=row.without_place,
+    )  # fmt: skip
+
+
 def _lakes(connection: Connection) -> WatchedLakes:
-    rows = connection.execute(select(warned_lake).order_by(warned_lake.c.lake)).all()
+    rows = connection.execute(select(*PLACES).order_by(warned_lake.c.lake)).all()
     in_zone: dict[str, list[int]] = {}
     without_zones = False
     for number, row in enumerate(rows):
@@ -152,10 +167,6 @@ def _lakes(connection: Connection) -> WatchedLakes:
         latitude_deg=np.array([row.latitude for row in rows], float),
         longitude_deg=np.array([row.longitude for row in rows], float),
     )  # fmt: skip
-
-
-def _is_at(row: Any, lake: Lake) -> bool:
-    return (row.latitude, row.longitude) == (lake.latitude, lake.longitude)
 
 
 def _within(moment: datetime | None, now: datetime, span: timedelta) -> bool:

@@ -154,7 +154,7 @@ def _write_warnings(connection: Connection, name: str, settled: Settled, now: da
 
 def _tell(connection: Connection, name: str, settled: Settled, now: datetime) -> None:
     everything, standing = settled.everything, settled.standing
-    at = select(warning_at).join(
+    at = select(warning_at.c.id, warning_at.c.lake, warning_at.c.ended_at).join(
         warning, (warning.c.feed == warning_at.c.feed) & (warning.c.id == warning_at.c.id)
     )  # fmt: skip
     rows = connection.execute(

@@ -3,13 +3,10 @@
 Whole payloads go, never parts of one: a payload is read again only with every cell that it answered for. Freed room is
 used again before the file of the store grows; the file itself shrinks only by `compact`. (SQLite could give pages
 back at every commit, but then it moves others about at every commit too.)
-
-Columns that stand behind a large body are slow to look at: SQLite walks through all of the body's pages to find them.
-So whether a payload was set aside is asked of those only that have no issues.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -74,19 +71,35 @@ class Room:
     free_bytes: int  #: inside it, used before it grows
 
 
-def prunable(connection: Connection, settings: ArchiveSettings, now: datetime) -> tuple[int, ...]:
-    """Payloads that may go, no more than a batch of them: first those past their time, then the oldest of too many."""
+def past_their_time(connection: Connection, settings: ArchiveSettings, now: datetime) -> list[int]:
+    """Payloads whose time is over, the oldest first."""
     whole_from, daily_from = (now - timedelta(days=days) for days in (settings.whole_days, settings.daily_days))
     fetched = payload.c.fetched_at
     old = and_(fetched < whole_from, _has_issues(), ~_is_newest(), or_(fetched < daily_from, ~_is_first_of_a_day()))
-    for which in (old, _is_past_fact(now - FACTS_FOR), _is_past_aside(whole_from)):
-        ids = connection.execute(select(payload.c.id).where(which).order_by(payload.c.id).limit(BATCH)).scalars().all()
-        if ids:
-            return tuple(ids)
-    return _oldest_of_too_many(connection, settings, now)
+    gone = or_(old, _is_past_fact(now - FACTS_FOR), _is_past_aside(whole_from))
+    return list(connection.execute(select(payload.c.id).where(gone).order_by(payload.c.id)).scalars())
 
 
-def remove(connection: Connection, ids: tuple[int, ...]) -> Pruned:
+def too_many(connection: Connection, settings: ArchiveSettings, now: datetime) -> list[int]:
+    """The oldest payloads that must go for the archive to be no larger than it may be."""
+    over = (connection.execute(select(func.sum(_size()))).scalar_one() or 0) - settings.most_gb * GB
+    if over <= 0:
+        return []
+    oldest = connection.execute(
+        select(payload.c.id, _size())
+        .where(payload.c.fetched_at < now - NEVER_BEFORE, ~_is_newest(), _kept_for() != "fact")
+        .order_by(payload.c.id)
+    )
+    chosen: list[int] = []
+    for payload_id, size in oldest:
+        if over <= 0:
+            break
+        chosen.append(payload_id)
+        over -= size
+    return chosen
+
+
+def remove(connection: Connection, ids: Sequence[int]) -> Pruned:
     """Take payloads and their issues out of the archive."""
     these = payload.c.id.in_(ids)
     size = connection.execute(select(func.sum(_size())).where(these)).scalar_one() or 0
@@ -98,17 +111,18 @@ def remove(connection: Connection, ids: tuple[int, ...]) -> Pruned:
 def prune_step(store: Store, settings: ArchiveSettings, now: datetime) -> Pruned:
     """All that may go, in batches with a transaction each. For a service to call once a day.
 
-    What may go is looked for before each write begins, so that nobody waits for the search.
+    What may go is looked for before the writes begin, so that nobody waits for the search; what comes meanwhile makes
+    none of it needed again.
     """
     gone = Pruned(count=0, bytes=0)
-    while True:
+    for which in (past_their_time, too_many):
         with store.read() as connection:
-            ids = prunable(connection, settings, now)
-        if not ids:
-            return gone
-        with store.write() as connection:
-            batch = remove(connection, ids)
-        gone = Pruned(count=gone.count + batch.count, bytes=gone.bytes + batch.bytes)
+            ids = which(connection, settings, now)
+        for at in range(0, len(ids), BATCH):
+            with store.write() as connection:
+                batch = remove(connection, ids[at : at + BATCH])
+            gone = Pruned(count=gone.count + batch.count, bytes=gone.bytes + batch.bytes)
+    return gone
 
 
 def compact(store: Store) -> None:
@@ -179,7 +193,7 @@ def _size() -> ColumnElement[int]:
 
 
 def _kept_for() -> ColumnElement[str]:
-    """Why a payload is there; the reason is looked at only where there are no issues."""
+    """Why a payload is there."""
     return case((_has_issues(), "issue"), (payload.c.set_aside.is_not(None), "aside"), else_="fact")
 
 
@@ -221,22 +235,3 @@ def _is_past_fact(before: datetime) -> ColumnElement[bool]:
 
 def _is_past_aside(before: datetime) -> ColumnElement[bool]:
     return and_(payload.c.confirmed_at < before, _kept_for() == "aside")
-
-
-def _oldest_of_too_many(connection: Connection, settings: ArchiveSettings, now: datetime) -> tuple[int, ...]:
-    over = (connection.execute(select(func.sum(_size()))).scalar_one() or 0) - settings.most_gb * GB
-    if over <= 0:
-        return ()
-    oldest = connection.execute(
-        select(payload.c.id, _size())
-        .where(payload.c.fetched_at < now - NEVER_BEFORE, ~_is_newest(), _kept_for() != "fact")
-        .order_by(payload.c.id)
-        .limit(BATCH)
-    )
-    chosen: list[int] = []
-    for payload_id, size in oldest:
-        if over <= 0:
-            break
-        chosen.append(payload_id)
-        over -= size
-    return tuple(chosen)

@@ -161,6 +161,5 @@ def without_daily_cycle(x: Floats, *, first_hour: int, harmonics: int) -> Floats
 def _running_total(by_day: NDArray[M]) -> NDArray[M]:
     """Totals over the days before each day, with one more entry for all of them."""
     total = np.zeros((*by_day.shape[:-2], by_day.shape[-2] + 1, by_day.shape[-1]), by_day.dtype)
-    for day in range(by_day.shape[-2]):
-        np.add(total[..., day, :], by_day[..., day, :], out=total[..., day + 1, :])
+    np.cumsum(by_day, axis=-2, out=total[..., 1:, :])
     return total

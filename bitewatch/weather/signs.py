@@ -19,13 +19,14 @@ UNSCORED_H = 2  #: hours at either end of a record that have no score
 STEADY_WIND_MS = 2.0  #: below this on either side of the front, a change of direction counts for less
 SCALE_PRESSURE_HPA, SCALE_VEER_DEG = 3.0, 90.0
 DEG_PER_RAD = 180 / np.pi
+CALM_MS2 = 1e-9  #: product of two speeds below which there is no angle between them
 COLD_K, COLD_DEW_POINT_K, COLD_WIND_MS = 4.0, 5.0, 6.0  #: changes of an ordinary cold front
 WARM_K, WARM_DEW_POINT_K, WARM_WIND_MS = 4.0, 4.0, 5.0  #: changes of an ordinary warm front
 COLD_WEIGHTS = (1.0, 0.8, 1.0, 1.0)  #: temperature, dew point, pressure, wind
 WARM_WEIGHTS = (1.0, 0.8, 1.0, 0.8)
 SHOWING = 0.25  #: a sign above this shows
 SIGNS_NEEDED = 3  #: of four; a missing one counts half
-BLOCK_HOURS = 24_000  #: hours worked on at once: what they need stays in a core's cache
+BLOCK_HOURS = 48_000  #: hours worked on at once: what they need stays near the core
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +153,9 @@ def changes_of(air_temp_c: Floats, dew_point_c: Floats, pressure_hpa: Floats, u_
     u_before, v_before, u_after, v_after = u.mean(-3, -1), v.mean(-3, -1), u.mean(1, 3), v.mean(1, 3)
     cross = u_before * v_after - v_before * u_after
     along = u_before * u_after + v_before * v_after
-    slower_ms = np.sqrt(np.minimum(u_before**2 + v_before**2, u_after**2 + v_after**2))
+    before_ms, after_ms = np.sqrt(u_before**2 + v_before**2), np.sqrt(u_after**2 + v_after**2)
+    # several times as fast as arctan2, and as good: a calm has no direction, and is not steady
+    turn = np.arccos(np.clip(along / np.maximum(before_ms * after_ms, CALM_MS2), -1.0, 1.0))
     now_hpa = pressure.mean(-1, 0)
     return Changes(
         fall_k=temperature.mean(-4, -1) - temperature.mean(1, 5),
@@ -160,13 +163,13 @@ def changes_of(air_temp_c: Floats, dew_point_c: Floats, pressure_hpa: Floats, u_
         rise_hpa=pressure.mean(3, 4) - now_hpa,
         rise_before_hpa=now_hpa - pressure.mean(-5, -4),
         poleward_loss_ms=v_before - v_after,
-        veer_deg=np.arctan2(cross, along) * -DEG_PER_RAD,
-        steady=np.minimum(slower_ms / STEADY_WIND_MS, 1.0),
+        veer_deg=np.copysign(turn, -cross) * DEG_PER_RAD,
+        steady=np.minimum(np.minimum(before_ms, after_ms) / STEADY_WIND_MS, 1.0),
     )
 
 
 def cold(changes: Changes) -> Signs:
-    """Colder, drier, the pressure turned from falling to rising, and the wind veered away from the pole."""
+    """Colder, drier, the pressure turned from falling to rising, less wind toward the pole, and the wind veered."""
     kink_hpa = 0.6 * (changes.rise_hpa - changes.rise_before_hpa) + 0.4 * changes.rise_hpa
     return _signs(
         changes.fall_k / COLD_K, changes.dew_point_fall_k / COLD_DEW_POINT_K,
@@ -176,7 +179,7 @@ def cold(changes: Changes) -> Signs:
 
 
 def warm(changes: Changes) -> Signs:
-    """Warmer, moister, after a falling pressure, and the wind veered toward the pole.
+    """Warmer, moister, after a falling pressure, more wind toward the pole, and the wind veered.
 
     Judged on three events only: for words, not for rules.
     """
@@ -216,8 +219,8 @@ def weigh(*signs: Floats, weights: tuple[float, ...]) -> Floats:
         present |= (~missing).view(np.int8) << bit
         showing_twice += missing
         showing_twice += (sign > SHOWING).view(np.int8) << 1
-    total *= _share_present(weights)[present]
-    np.minimum(total, 0.0, out=total, where=showing_twice < 2 * SIGNS_NEEDED)
+    total *= np.take(_share_present(weights), present)
+    np.copyto(total, 0.0, where=(total > 0) & (showing_twice < 2 * SIGNS_NEEDED))
     return total
 
 

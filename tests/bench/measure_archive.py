@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sqlalchemy import insert
 
 from bitewatch.store.migrate import open_store
-from bitewatch.weather.archive_room import measure, prunable, prune_step
+from bitewatch.weather.archive_room import measure, past_their_time, prune_step
 from bitewatch.weather.settings import ArchiveSettings
 from bitewatch.weather.tables import issue, payload
 
@@ -223,7 +223,7 @@ def pruning(days: int = 120, cells: int = 10_000, a_day: int = 4) -> None:
         print(f"  first pruning: {gone.count:,} payloads in {time.perf_counter() - start:.1f} s")
         start = time.perf_counter()
         with store.read() as connection:
-            left = prunable(connection, rules, now)
+            left = past_their_time(connection, rules, now)
         print(f"  to see that nothing ({len(left)}) is left: {time.perf_counter() - start:.2f} s")
         store.close()
 

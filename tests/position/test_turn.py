@@ -306,7 +306,8 @@ def test_no_front_is_judged_in_the_issue_that_switches():
 def warning(id_="w1", event="Gale Warning", onset=-2.0, ends=4.0, references=()):
     begin = START + timedelta(hours=onset)
     end = None if ends is None else START + timedelta(hours=ends)
-    return ToldWarning(id=id_, event=event, onset=begin, ends=end, references=tuple(references))
+    message = id_.partition("#")[0]
+    return ToldWarning(id=id_, event=event, onset=begin, ends=end, message=message, references=tuple(references))
 
 
 def warned(was, is_now, *, at=EVENING, memory=None, **view):
@@ -337,6 +338,16 @@ def test_a_warning_that_has_ended_is_none():
 def test_an_update_is_news_only_if_event_begin_or_end_change(changed, is_news):
     update = warning("w2", **{"references": ["w1"], **changed})
     assert (warned([warning()], [update]).verdict is Verdict.WARNED) is is_news
+
+
+def test_two_warnings_of_one_message_are_updated_by_another_such():
+    both = [warning("w1"), warning("w1#2", "Dense Fog Advisory")]
+    update = [warning("w2", references=["w1"]), warning("w2#2", "Dense Fog Advisory", references=["w1"])]
+    judgement = warned(both, update)
+    assert judgement.verdict is Verdict.SAME
+    assert judgement.memory.followed == (("w2", "w2", "w1"), ("w2#2", "w2", "w1#2"))
+    third = warning("w2#3", "Tornado Warning", references=["w1"])
+    assert warned(both, [*update, third]).warnings == ("w2#3",)
 
 
 def test_the_same_said_by_no_update_is_a_new_warning():

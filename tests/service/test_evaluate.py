@@ -4,15 +4,19 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from bitewatch.brief.lake_day import WeatherSeen
+from bitewatch.brief.lake_day import Freshness, WeatherSeen
 from bitewatch.declared import declare, read_toml
 from bitewatch.lake.profile import Lake, Species
 from bitewatch.position.rulebook import default_book
 from bitewatch.presentation.technique import techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.evaluate import evaluate, last_day_served
+from bitewatch.service.weather_now import Weather
+from bitewatch.weather.following import KnownFront, Standing
+from bitewatch.weather.fronts import FrontKind
 from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
+from bitewatch.weather.warnings import WarningsSeen, WarningsState
 
 DAY = date(2026, 7, 21)
 NOW = datetime(2026, 7, 21, 8, 0, tzinfo=UTC)
@@ -22,6 +26,13 @@ SEEN = WeatherSeen(
     source="made-up", model="made-up model", attribution="", is_file=False, retrieved_at=NOW - timedelta(hours=1),
     reference_time=None, notes=(), payload_sha256="0" * 64,
 )  # fmt: skip
+
+
+def weather(hourly, *, seen=SEEN, own=None, failures=()):
+    """One issue that was found, or none."""
+    if hourly is not None and own is None:
+        own = np.ones(hourly.time.size, bool)
+    return Weather(hourly=hourly, own=own, seen=seen, failures=failures)
 
 
 @pytest.fixture(scope="module")
@@ -41,8 +52,8 @@ def evaluated(hours, thrennick):
 
     def make(**changed):
         given = {
-            "lake": thrennick, "hourly": hours, "weather": SEEN, "no_weather": "no weather", "book": default_book(),
-            "table": techniques(), "trip_hours": TRIP, "day": DAY, "now": NOW, "told_before": None,
+            "lake": thrennick, "weather": weather(hours), "book": default_book(), "table": techniques(),
+            "trip_hours": TRIP, "day": DAY, "now": NOW,
         }  # fmt: skip
         return evaluate(**given | changed)
 
@@ -84,19 +95,19 @@ def test_a_whole_day(evaluated):
 def test_a_core_column_that_is_missing_leaves_no_call(evaluated, hours, column, words):
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
     for at in (slice(None), trip, slice(trip.start, trip.start + 4)):
-        day = evaluated(hourly=without(hours, column, at=at))
+        day = evaluated(weather=weather(without(hours, column, at=at)))
         assert day.outlook is None
         assert day.no_call == f"made-up gives no {words} for that day"
 
 
 def test_all_that_lack_are_named(evaluated, hours):
-    day = evaluated(hourly=without(hours, *CORE_COLUMNS))
+    day = evaluated(weather=weather(without(hours, *CORE_COLUMNS)))
     assert day.no_call == "made-up gives no air pressure and no air temperature and no wind for that day"
 
 
 @pytest.mark.parametrize("column", [name for name in COLUMNS if name not in CORE_COLUMNS])
 def test_any_other_column_may_be_missing(evaluated, hours, column):
-    day = evaluated(hourly=without(hours, column))
+    day = evaluated(weather=weather(without(hours, column)))
     assert day.outlook is not None
     assert np.isfinite(day.outlook.calls[Species.CRAPPIE].probability).all()
 
@@ -113,7 +124,7 @@ def test_any_other_column_may_be_missing(evaluated, hours, column):
 def test_a_danger_that_cannot_be_seen_is_said(evaluated, hours, column, words):
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
     holes = without(hours, column, at=slice(trip.start, trip.start + 1))
-    day, whole = evaluated(hourly=holes), evaluated()
+    day, whole = evaluated(weather=weather(holes)), evaluated()
     assert day.outlook is not None
     assert whole.outlook is not None
     assert (day.outlook.unseen, whole.outlook.unseen) == (words, ())
@@ -122,7 +133,7 @@ def test_a_danger_that_cannot_be_seen_is_said(evaluated, hours, column, words):
 @pytest.mark.parametrize("lacking", [1, 30, 200])
 def test_hours_that_end_before_the_trip_does(evaluated, hours, lacking):
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
-    day = evaluated(hourly=cut(hours, slice(0, trip.stop - lacking)))
+    day = evaluated(weather=weather(cut(hours, slice(0, trip.stop - lacking))))
     assert day.outlook is None
     assert day.no_call.startswith("the hours of made-up run from 2026-07-07 20:00 to ")
     assert day.no_call.endswith(" and miss the trip")
@@ -130,47 +141,110 @@ def test_hours_that_end_before_the_trip_does(evaluated, hours, lacking):
 
 def test_hours_that_start_after_launch(evaluated, hours):
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
-    day = evaluated(hourly=cut(hours, slice(trip.start + 1, None)))
+    day = evaluated(weather=weather(cut(hours, slice(trip.start + 1, None))))
     assert "miss the trip" in day.no_call
 
 
 def test_hours_that_hold_the_trip_and_no_more(evaluated, hours):
     """Without a past the governing front is missing, not absent."""
     trip = TRIP.on(hours.time, DAY, evaluated().lake.zone_info)
-    day = evaluated(hourly=cut(hours, trip))
+    day = evaluated(weather=weather(cut(hours, trip)))
     assert day.outlook is not None
     assert not day.outlook.front_strength_seen
     assert {"front_strength", "hours_since_front", "pressure_change_6h_hpa"} <= set(day.outlook.missing)
 
 
 def test_no_weather_at_all(evaluated):
-    day = evaluated(hourly=None, weather=None, no_weather="no weather: made-up did not answer")
-    assert (day.outlook, day.no_call) == (None, "no weather: made-up did not answer")
+    day = evaluated(weather=weather(None, seen=None, failures=("made-up did not answer", "made-over: down")))
+    assert (day.outlook, day.no_call) == (None, "no weather: made-up did not answer; made-over: down")
+    assert evaluated(weather=weather(None, seen=None)).no_call == "no weather"
     assert day.depths.edge_m == pytest.approx(4.8768)
 
 
 @pytest.mark.parametrize(
-    ("age_h", "is_file", "doubt", "no_call"),
+    ("age_h", "freshness", "no_call"),
     [
-        (6.0, False, "", ""),
-        (6.1, False, "the forecast was received 6 hours ago", ""),
-        (24.0, False, "the forecast was received 24 hours ago", ""),
-        (24.1, False, "", "the newest forecast is 24 hours old, too old to use"),
-        (50.0, False, "", "the newest forecast is 50 hours old, too old to use"),
-        (5000.0, True, "", ""),
+        (7.0, Freshness.USABLE, ""),
+        (24.1, Freshness.TOO_OLD, "the newest forecast is 24 hours old, too old to use"),
+        (50.0, Freshness.TOO_OLD, "the newest forecast is 50 hours old, too old to use"),
+        (5000.0, Freshness.FRESH, ""),  # a file
     ],
 )
-def test_an_old_issue(evaluated, age_h, is_file, doubt, no_call):
-    weather = replace(SEEN, retrieved_at=NOW - timedelta(hours=age_h), is_file=is_file)
-    day = evaluated(weather=weather)
+def test_an_old_issue(evaluated, hours, age_h, freshness, no_call):
+    seen = replace(SEEN, retrieved_at=NOW - timedelta(hours=age_h), freshness=freshness)
+    day = evaluated(weather=weather(hours, seen=seen))
     assert day.no_call == no_call
     assert (day.outlook is None) == bool(no_call)
-    assert [one for one in day.doubts if "received" in one] == ([doubt] if doubt else [])
+    assert day.weather == seen
 
 
-def test_notes_of_the_source_and_earlier_doubts_are_passed_on(evaluated):
-    day = evaluated(weather=replace(SEEN, notes=("2 lines were left out",)), more_doubts=("a doubt",))
-    assert {"2 lines were left out", "a doubt"} <= set(day.doubts)
+def test_a_source_that_stands_still_is_told_by_its_run_and_not_by_when_it_was_asked(evaluated, hours):
+    run = datetime(2026, 7, 19, 6, 0, tzinfo=UTC)
+    seen = replace(SEEN, reference_time=run, freshness=Freshness.TOO_OLD)
+    assert evaluated(weather=weather(hours, seen=seen)).no_call == (
+        "the newest forecast is of the run of 2026-07-19 06:00 UTC, too old to use"
+    )
+
+
+def test_notes_of_the_source_and_what_failed_are_passed_on(evaluated, hours):
+    seen = replace(SEEN, notes=("2 lines were left out",))
+    day = evaluated(weather=weather(hours, seen=seen, failures=("made-over: down",)))
+    assert day.outlook is not None
+    assert {"2 lines were left out", "made-over: down"} <= set(day.doubts)
+
+
+def known(onset, standing, *, kind=FrontKind.COLD, strength=0.9, observed=None):
+    return KnownFront(
+        id=1, kind=kind, onset=onset, earliest=onset, latest=onset, strength=strength, surge_at=None, told_onset=onset,
+        source="made-up", found_at=onset, seen_at=onset, standing=standing, observed_onset=observed,
+    )  # fmt: skip
+
+
+def since_front(day):
+    assert day.outlook is not None
+    return day.outlook.conditions["hours_since_front"][..., day.outlook.trip].max()
+
+
+PASSED = datetime(2026, 7, 21, 0, 0, tzinfo=UTC)  #: the cold front of the invented hours, as they show it
+
+
+def test_a_front_that_left_the_window_still_counts(evaluated, hours):
+    """Its hours are in no issue any more; what was found once stays known (science.md, "a front already found")."""
+    late = hours.time >= np.datetime64("2026-07-21T06")
+    short = weather(cut(hours, late))
+    assert np.isnan(since_front(evaluated(weather=short)))
+    for standing in (Standing.FORETOLD, Standing.CONFIRMED):
+        day = evaluated(weather=short, known_fronts=(known(PASSED, standing),))
+        assert since_front(day) == 15  # at 11:00 on the lake, that is 15:00 UTC
+    observed = known(PASSED, Standing.CONFIRMED, observed=PASSED + timedelta(hours=2))
+    assert since_front(evaluated(weather=short, known_fronts=(observed,))) == 13
+    for other in (known(PASSED, Standing.GONE), known(PASSED, Standing.CONFIRMED, kind=FrontKind.WARM)):
+        assert np.isnan(since_front(evaluated(weather=short, known_fronts=(other,))))
+
+
+def test_a_front_that_a_station_denies_is_none(evaluated):
+    shown = evaluated()
+    assert shown.outlook is not None
+    onset = next(front.onset for front in shown.outlook.fronts if front.onset.day in (20, 21))
+    assert since_front(shown) < 24
+    denied = evaluated(known_fronts=(known(onset, Standing.WITHDRAWN),))
+    assert since_front(denied) > 120
+
+
+def test_fronts_are_not_sought_in_hours_that_are_not_the_source_s_own(evaluated, hours):
+    onset = np.datetime64("2026-07-21T12")
+    whole, joined = evaluated(), evaluated(weather=weather(hours, own=hours.time >= onset))
+    assert whole.outlook is not None
+    assert joined.outlook is not None
+    assert len(whole.outlook.fronts) > len(joined.outlook.fronts)
+    assert np.isnan(joined.outlook.conditions["front_strength"][..., joined.outlook.trip]).all()
+    np.testing.assert_array_equal(joined.outlook.hourly["air_temp_c"], hours["air_temp_c"])  # spells have their hours
+
+
+def test_official_warnings_stand_beside_the_call(evaluated):
+    seen = WarningsSeen(state=WarningsState.UNAVAILABLE, why="the feed is stale")
+    assert evaluated(official=seen).official == seen
+    assert evaluated().official.why == "no feed of official warnings is set up"
 
 
 def test_each_thing_left_out_is_said(evaluated):

@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 
 def brief(bench: "Bench", *lakes: str, day: date, reader: str = "r") -> Brief:
-    return make_brief(
-        bench.settings, bench.store, bench.refresher(), lakes=[bench.settings.lake(lake) for lake in lakes], day=day,
-        trip_hours=TripHours.parse("05:30-11:00"), reader=reader, now=bench.now,
-    )  # fmt: skip
+    outside, asked = bench.outside(), [bench.settings.lake(lake) for lake in lakes]
+    outside.refresh(asked, bench.now)
+    trip_hours = TripHours.parse("05:30-11:00")
+    return make_brief(outside, lakes=asked, day=day, trip_hours=trip_hours, reader=reader, now=bench.now)[1]
 
 
 def since(made: Brief) -> str:
@@ -25,6 +25,7 @@ def since(made: Brief) -> str:
 
 def test_the_last_one_of_this_reader_and_this_lake(bench: "Bench") -> None:
     shown = brief(bench, "thrennick", "skarrow", day=date(2026, 7, 20))
+    later = brief(bench, "thrennick", day=date(2026, 7, 21))
     with bench.store.write() as connection:
         assert last_shown(connection, "r", "thrennick") is None
         keep_shown(connection, "r", shown, bench.now)
@@ -34,7 +35,7 @@ def test_the_last_one_of_this_reader_and_this_lake(bench: "Bench") -> None:
             assert last_shown(connection, "r", lake) == told
         assert last_shown(connection, "r", "umberfold") is None
         assert last_shown(connection, "another", "thrennick") is None
-        keep_shown(connection, "r", brief(bench, "thrennick", day=date(2026, 7, 21)), bench.now)
+        keep_shown(connection, "r", later, bench.now)
         last = last_shown(connection, "r", "thrennick")
         assert last is not None
         assert last["day"] == "2026-07-21"

@@ -48,10 +48,10 @@ CONTACT = "day@club.example"
 
 #: source, fault, when it begins and for how long in hours, and which of how many requests meets it
 FAULTS: Sequence[tuple[str, str, float, float, int]] = (
-    ("open-meteo", "NaN", 0.3, 0.4, 3),  # a new run is asked for from a quarter past 0, 6, 12 and 18 hours on
-    ("open-meteo", "503 in JSON, overloaded", 6.2, 0.4, 1),
-    ("open-meteo", "stream failed", 12.2, 0.4, 2),
-    ("open-meteo", "429, hourly", 18.3, 0.2, 1),
+    ("open-meteo", "NaN", 0.4, 0.2, 1),  # a new run is asked for from a quarter past 0, 6, 12 and 18 hours on
+    ("open-meteo", "503 in JSON, overloaded", 6.4, 0.4, 1),
+    ("open-meteo", "stream failed", 12.4, 0.2, 1),
+    ("open-meteo", "429, hourly", 18.4, 0.2, 1),
     ("met-norway", "cut", 2.0, 1.0, 20),
     ("met-norway", "429, Retry-After in seconds", 5.0, 0.05, 1),
     ("met-norway", "HTML with 200", 8.0, 1.0, 10),

@@ -9,7 +9,7 @@ from tests.simulation.day_of_ten_thousand import FAULTS, Day
 
 @pytest.mark.shows
 def test_a_day_of_150_lakes_breaks_no_limit_of_any_provider(tmp_path: Path) -> None:
-    day = Day(lakes=150, tick_s=900.0, order=("open-meteo", "met-norway"), folder=tmp_path)
+    day = Day(lakes=150, tick_s=1800.0, order=("open-meteo", "met-norway"), folder=tmp_path)
     day.run()
     print(day.report())
     assert [str(one) for one in day.violations()] == []

@@ -17,7 +17,7 @@ from bitewatch.store.metadata import event
 from bitewatch.store.migrate import open_store
 from bitewatch.weather import archive_room
 from bitewatch.weather.archive import as_of, keep, newest, set_aside
-from bitewatch.weather.archive_room import Pruned, compact, measure, prunable, prune_step, remove
+from bitewatch.weather.archive_room import Pruned, compact, measure, past_their_time, prune_step, remove, too_many
 from bitewatch.weather.hourly import from_points
 from bitewatch.weather.settings import ArchiveSettings
 from bitewatch.weather.sources.base import Issue, Received
@@ -157,8 +157,15 @@ def test_pruning_goes_in_batches_and_a_ledger_of_fronts_is_never_touched(
         )  # fmt: skip
     with store.read() as connection:
         events = connection.execute(select(func.count()).select_from(event)).scalar_one()
-        assert len(prunable(connection, KEPT, NOW)) == 3
+    held: list[int] = []
+
+    def removing(connection: Connection, ids: Sequence[int]) -> Pruned:
+        held.append(len(ids))
+        return remove(connection, ids)
+
+    monkeypatch.setattr(archive_room, "remove", removing)
     assert prune_step(store, KEPT, NOW).count == 8
+    assert held == [3, 3, 2]
     with store.read() as connection:
         assert connection.execute(select(func.count()).select_from(front)).scalar_one() == 1
         assert connection.execute(select(func.count()).select_from(event)).scalar_one() == events
@@ -181,8 +188,8 @@ def test_nothing_that_is_needed_ever_goes(
             at, order = NOW - hours * HOUR, tuple(sorted(keys))
             came[arrive(connection, at, order, size=size)] = at, order
         before = {key: newest(connection, key) for key in "abc"}
-        while ids := prunable(connection, rules, NOW):
-            remove(connection, ids)
+        for which in (past_their_time, too_many):
+            remove(connection, which(connection, rules, NOW))
         kept = set(connection.execute(select(payload.c.id)).scalars())
         assert {key: newest(connection, key) for key in "abc"} == before
     over_size = most_gb < 1
