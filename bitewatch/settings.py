@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Self, get_args
 
-from pydantic import Field, SecretStr, field_validator, model_validator
+from pydantic import Field, SecretStr, StrictBool, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from bitewatch.declared import Declared, Number, Whole, declare, read_toml, wrong
@@ -106,13 +106,16 @@ class TurnSettings(Declared):
     @field_validator("quiet_hours")
     @classmethod
     def _are_hours(cls, text: str) -> str:
-        return _hours(text) if text else text
+        try:
+            return _hours(text) if text else text
+        except ValueError as error:
+            raise ValueError("must be hours of the wall clock") from error
 
 
 class DeploymentSettings(Declared):
     """What this installation is used for."""
 
-    commercial: bool = Field(
+    commercial: StrictBool = Field(
         False, description="true if money is made with it: sources that forbid that are then asked only with a key"
     )
 

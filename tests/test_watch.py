@@ -397,7 +397,8 @@ def test_a_body_with_nan_and_a_source_out_of_reach_give_a_line_each_and_no_brief
     briefs = [json.loads(file.read_text("utf-8"))["data"] for file in sorted(out.glob("*.json"))]
     assert [brief["day"] for brief in briefs] == ["2026-07-20", "2026-07-21", "2026-07-22"]
     assert [bool(brief["lakes"][0]["calls"]) for brief in briefs] == [True, True, False]
-    assert briefs[1]["lakes"][0]["weather"] == briefs[0]["lakes"][0]["weather"]  # the last good issue
+    first, second = (brief["lakes"][0]["weather"] for brief in briefs[:2])
+    assert second == first | {"freshness": "usable"}  # the last good issue, and its age is told
     assert "the body is not strict JSON" in " ".join(briefs[1]["lakes"][0]["doubts"])
     assert f"127.0.0.1:{closed}: does not accept connections" in briefs[2]["lakes"][0]["no_call"]
 

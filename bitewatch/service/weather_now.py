@@ -21,7 +21,7 @@ from bitewatch.lake.profile import Lake
 from bitewatch.service.cells import place_of
 from bitewatch.service.refresh import Refresher
 from bitewatch.store.database import Store
-from bitewatch.weather.archive import StoredIssue, as_of, cells_of, earlier, open_payload, received_from
+from bitewatch.weather.archive import StoredIssue, cells_of, earlier, newest, open_payload, received_from
 from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, HOUR, Hourly, Times
 from bitewatch.weather.sources.base import Cell, Issue, Source
 
@@ -115,7 +115,7 @@ class WeatherNow:
             return None
         try:
             with self._store.read() as connection:
-                stored = as_of(connection, cell.key, now)
+                stored = newest(connection, cell.key)
                 issue = None if stored is None else self._issue(connection, source, stored)
         except (StoreRefused, OutsideFailed) as error:  # damaged on the disk, or refused by rules grown stricter
             failures.append(" ".join(str(error).split()))
@@ -184,10 +184,10 @@ class WeatherNow:
         with self._store.read() as connection:
             stored = earlier(connection, main.cell.key, now - LOOKS_BACK, main.stored.retrieved_at)
             before: list[Issue] = []
-            newest = main.stored.retrieved_at
+            since = main.stored.retrieved_at
             for one in sorted(stored, key=lambda each: each.retrieved_at, reverse=True):
-                if newest - one.retrieved_at >= THIN:
-                    newest = one.retrieved_at
+                if since - one.retrieved_at >= THIN:
+                    since = one.retrieved_at
                     before.append(self._issue(connection, main.source, one))
         hourly = main.issue.hourly
         if not before:

@@ -3,7 +3,7 @@
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, StrictBool, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from bitewatch.declared import Declared, Whole
@@ -74,7 +74,7 @@ class SourcesSettings(Declared):
     stations: tuple[StationName, ...] = Field(
         default=(), description='where measured hours come from: "nws" for airports of the United States, "hourly-csv"'
     )
-    second_opinion: bool = Field(
+    second_opinion: StrictBool = Field(
         default=True,
         description="false to ask the second source only when the first fails; true compares when they see fronts",
     )
