@@ -72,6 +72,8 @@ def evaluate(
     if weather.hourly is not None and weather.own is not None and seen is not None:
         doubts += seen.notes
         no_call = _unusable(weather.hourly, seen, trip_hours, day, lake, now)
+        if no_call and seen.freshness is Freshness.TOO_OLD and weather.failures:
+            no_call += f" ({'; '.join(weather.failures)})"
         if not no_call:
             outlook, more = _outlook(
                 lake, depths, weather.hourly, weather.own, known_fronts, book, table, trip_hours, day
