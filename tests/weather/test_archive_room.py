@@ -198,7 +198,7 @@ def test_nothing_that_is_needed_ever_goes(
             other for other, (when, others) in came.items()
             if when.date() == at.date() and set(others) & set(cells) and (when, other) < (at, one)
         ]  # fmt: skip
-        newer = {key for when, others in came.values() if when > at for key in others}
+        newer = {key for other, (when, others) in came.items() if (when, other) > (at, one) for key in others}
         is_newest = not set(cells) <= newer
         is_young = at >= NOW - (14 if over_size else 20) * DAY
         if is_young or is_newest or (at >= NOW - 40 * DAY and not same_day and not over_size):
