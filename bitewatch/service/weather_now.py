@@ -197,10 +197,10 @@ class WeatherNow:
         for issue in before:  # the newest first: its first hours are nearer to their own time than those of older ones
             joined = _filled(joined, issue.hourly, before=hourly.time[0])
         own = np.isfinite(joined["air_temp_c"]) | (joined.time >= hourly.time[0])
-        hours = int((joined.time < hourly.time[0]).sum())
-        told = [
-            f"{hours} past hours are from {len(before)} earlier issues of {main.source.name}, without their pressure"
-        ]
+        hours = int((own & (joined.time < hourly.time[0])).sum())
+        if not hours:
+            return hourly, np.ones(hourly.time.size, bool), []
+        told = [f"{hours} past hours are from earlier issues of {main.source.name}, without their pressure"]
         return joined, own, told
 
 
