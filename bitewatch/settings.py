@@ -146,7 +146,9 @@ class Config(Declared):
     @model_validator(mode="after")
     def _feeds_know_who_asks(self) -> Self:
         if self.warnings.feeds and not self.sources.contact.strip():
-            right = "is required to read official warnings: an e-mail or web address at which their authority reaches you"
+            right = (
+                "is required to read official warnings: an e-mail or web address at which their authority reaches you"
+            )
             raise wrong("sources.contact", right)
         return self
 

@@ -95,7 +95,7 @@ class Lake(Declared):
     )
     rules_off: tuple[str, ...] = Field((), description="ids of rules that do not hold on this lake")
     sources: tuple[str, ...] = Field(
-        (), description='the sources of weather for this lake, the first one first, in place of those of bitewatch.toml'
+        (), description="the sources of weather for this lake, the first one first, in place of those of bitewatch.toml"
     )
     warning_zones: tuple[str, ...] = Field(
         (), description='codes of the areas whose official warnings hold here, such as ["MNZ025"]'

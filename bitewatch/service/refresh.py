@@ -165,7 +165,35 @@ class Refresher:
         return answered
 
     def _fetch(self, source: Source, chunk: list[Cell], now: datetime) -> list[Issue | None]:
-        """The issues of some cells, None without an answer; a cell that spoils the rest is found by halving."""
+        """The issues of some cells, None without an answer; a cell that spoils the rest is found and asked alone."""
+        found = self._try(source, chunk, now)
+        if isinstance(found, list):
+            return found
+        quarter = max(1, len(chunk) // 4)
+        parts = [chunk[at : at + quarter] for at in range(0, len(chunk), quarter)] if len(chunk) > 1 else []
+        tried = [self._try(source, part, now) for part in parts]
+        if not any(isinstance(one, list) and any(one) for one in tried):  # it is the source, not a cell
+            self._note_failed(source, chunk, found, now)
+            return [None] * len(chunk)
+        results: list[Issue | None] = []
+        for part, one in zip(parts, tried, strict=True):
+            results += one if isinstance(one, list) else self._narrow(source, part, one, now)
+        return results
+
+    def _narrow(self, source: Source, part: list[Cell], why: PayloadRefused, now: datetime) -> list[Issue | None]:
+        """The same of cells among which one spoils the rest."""
+        if len(part) == 1:
+            self._alone.add(part[0].key)
+            self._note_failed(source, part, why, now)
+            return [None]
+        results: list[Issue | None] = []
+        for half in (part[: len(part) // 2], part[len(part) // 2 :]):
+            found = self._try(source, half, now)
+            results += found if isinstance(found, list) else self._narrow(source, half, found, now)
+        return results
+
+    def _try(self, source: Source, chunk: list[Cell], now: datetime) -> list[Issue | None] | PayloadRefused:
+        """The issues of some cells from one question, None without an answer; or why what came must not be used."""
         try:
             issues = source.fetch(chunk, self._asking, now=now)
         except SourceWaits as error:
@@ -175,12 +203,7 @@ class Refresher:
                 self._waits[source.name] = (error.until, _one_line(error))
             return [None] * len(chunk)
         except PayloadRefused as error:
-            if len(chunk) > 1:
-                half = len(chunk) // 2
-                return [*self._fetch(source, chunk[:half], now), *self._fetch(source, chunk[half:], now)]
-            self._alone.add(chunk[0].key)
-            self._note_failed(source, chunk, error, now)
-            return [None]
+            return error
         except OutsideFailed as error:
             self._note_failed(source, chunk, error, now)
             return [None] * len(chunk)
@@ -191,6 +214,7 @@ class Refresher:
         for one in chunk:
             self._last[one.key] = now
             self._failed.pop((source.name, one.key), None)
+            self._alone.discard(one.key)
         if source.name not in self.down:  # a source that fails another cell is not back
             with self._store.write() as connection:
                 _note_back(connection, source.name, now)

@@ -128,6 +128,8 @@ class WeatherNow:
         freshness = Freshness.FRESH if age <= STALE_AFTER else Freshness.USABLE
         if age > TOO_OLD_AFTER:
             freshness = Freshness.TOO_OLD
+        # by when it first came: reading the same again, as a restart does, makes no new issue of it
+        issue = replace(issue, retrieved_at=stored.retrieved_at)
         return _Found(
             source=source, cell=cell, stored=stored, issue=issue,
             freshness=Freshness.FRESH if source.is_file else freshness,

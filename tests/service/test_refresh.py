@@ -1,26 +1,21 @@
 """Weather in the order of the sources, kept as it came, asked for no more often than is polite."""
 
-import copy
-import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pytest
-from pytest_httpserver import HTTPServer
 from sqlalchemy import select
-from werkzeug import Request, Response
 
-from bitewatch.errors import SourceRefused, SourceUnavailable
 from bitewatch.brief.lake_day import Freshness
+from bitewatch.errors import PayloadRefused, SourceRefused, SourceUnavailable
 from bitewatch.service.outside import Outside
 from bitewatch.service.refresh import FRESH_FOR, TRY_AGAIN
 from bitewatch.service.weather_now import TOO_OLD_AFTER, Weather
-from bitewatch.weather.sources.http import PoliteClient
-from bitewatch.weather.sources.open_meteo import OpenMeteo
-from bitewatch.weather.sources.settings import OpenMeteoSettings
+from bitewatch.weather.sources import Sources
+from bitewatch.weather.sources.base import Asking, Cell, Issue, Source
 from bitewatch.weather.tables import payload
 
 if TYPE_CHECKING:
@@ -264,3 +259,39 @@ def test_what_was_accepted_and_is_no_longer_is_passed_over(
     assert [reason.partition(":")[0] for reason in none.failures] == [
         "said", "the hours are not whole hours that follow each other",
     ]  # fmt: skip
+
+
+def test_one_spoilt_cell_costs_the_others_nothing_and_a_spoilt_source_few_questions(bench: "Bench") -> None:
+    """Twenty lakes in one question; first one of them spoils the answer, then all do."""
+    issued = bench.settings.lake("thrennick")
+    lakes = [issued.model_copy(update={"id": f"l{n}", "latitude": 41.0 + n / 10}) for n in range(20)]
+    asked: list[int] = []
+    spoilt: set[str] = {"many:l7"}
+
+    def fetch(cells: Sequence[Cell], asking: Asking, *, now: datetime) -> tuple[Issue, ...]:
+        asked.append(len(cells))
+        if spoilt & {cell.key for cell in cells}:
+            raise PayloadRefused("spoilt")
+        one = bench.sources[0]
+        return tuple(issue for cell in cells for issue in one.fetch([cell], asking, now=now))
+
+    many = SimpleNamespace(
+        **{name: getattr(bench.sources[0], name) for name in dir(bench.sources[0]) if not name.startswith("_")}
+    )
+    many.name, many.grid, many.cells_per_question, many.fetch = "many", "many", 100, fetch
+    many.cell = lambda place, asking, now: Cell(
+        key=f"many:{place.lake}", latitude=place.latitude, longitude=place.longitude
+    )
+    many.settle = lambda place, cell, issue: cell
+    outside = bench.outside()
+    outside.refresher.sources = Sources(
+        asked_for=("many",), forecasts={"many": cast(Source, many)}, stations=(), forbidden={}
+    )
+    served = outside.refresher.refresh(lakes, bench.now)
+    assert served == {lake.id for lake in lakes} - {"l7"}
+    assert len(asked) <= 1 + 4 + 6
+    asked.clear()
+    spoilt |= {f"many:l{n}" for n in range(20)}
+    bench.move(hours=2)
+    assert outside.refresher.refresh(lakes, bench.now) == set()
+    assert len(asked) <= 2 * (1 + 4)  # those that are due together, and the one that is asked alone

@@ -2,9 +2,9 @@
 
     python -m tests.simulation.week_of_lakes --lakes 50 --days 7
 
-Every host is a local server under a simulated clock. The week is judged from what readers got, from the event table and
-from the server's own log: no brief is missing, no number shown is far from the invented truth, what is degraded is said,
-and no call turns because its source does.
+Every host is a local server under a simulated clock. The week is judged from what readers got, from the event table
+and from the server's own log: no brief is missing, no number shown is far from the invented truth, what is degraded is
+said, and no call turns because its source does.
 """
 
 import argparse
@@ -39,7 +39,6 @@ from tests.simulation.provider_limits import violations
 from tests.simulation.world import World, hours_from
 
 START = datetime(2026, 6, 8, 3, 0, tzinfo=UTC)
-STEP = timedelta(minutes=10)
 TRIP = "05:30-11:00"
 #: over these the week is dark: nobody answers, and briefs must go out all the same
 DARK_FROM, DARK_FOR = timedelta(days=4, hours=2), timedelta(hours=32)
@@ -65,6 +64,7 @@ class Week:
     days: int
     seed: int
     folder: Path
+    step: timedelta = timedelta(minutes=10)
     quiet: bool = False  #: no front anywhere: whatever turns then has turned with its source
     clock: Clock = field(init=False)
     settings: Settings = field(init=False)
@@ -97,7 +97,7 @@ class Week:
             while at < end:
                 self.clock.now = max(self.clock.now, at)
                 service.tick()
-                at += STEP
+                at += self.step
             client.close()
 
     def _configure(self) -> None:
@@ -122,7 +122,7 @@ feeds = ["nws", "{urls["cap"]}"]
 """,
             "utf-8",
         )
-        chance = random.Random(self.seed)  # noqa: S311 - places, no secrets
+        chance = random.Random(self.seed)
         for number in range(self.lakes):
             name = f"invented-{number:03d}"
             place = (round(chance.uniform(43.0, 47.0), 4), round(chance.uniform(-96.0, -88.0), 4))
@@ -136,7 +136,7 @@ feeds = ["nws", "{urls["cap"]}"]
 
     def _script_faults(self) -> None:
         """Every fault of every source in turn, each for a few hours, and one long night of all."""
-        chance = random.Random(self.seed + 1)  # noqa: S311 - which fault comes when
+        chance = random.Random(self.seed + 1)
         for source in ("open-meteo", "met-norway", "nws", "cap"):
             names = [name for name, fault in FAULTS.items() if source in {route.source for route in fault.routes}]
             names = [name for name in names if name != "403"]  # it stops a host for good: tested on its own
@@ -255,10 +255,10 @@ feeds = ["nws", "{urls["cap"]}"]
 
 
 @contextmanager
-def week(*, lakes: int, days: int, seed: int = 5, quiet: bool = False) -> Iterator[Week]:
+def week(*, lakes: int, days: int, seed: int = 5, quiet: bool = False, minutes: int = 10) -> Iterator[Week]:
     """A week that has run."""
     with tempfile.TemporaryDirectory() as folder:
-        run = Week(lakes=lakes, days=days, seed=seed, folder=Path(folder), quiet=quiet)
+        run = Week(lakes=lakes, days=days, seed=seed, folder=Path(folder), quiet=quiet, step=timedelta(minutes=minutes))
         run.run()
         try:
             yield run
@@ -280,10 +280,13 @@ def main() -> int:
     parser.add_argument("--lakes", type=int, default=50)
     parser.add_argument("--days", type=int, default=7)
     parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--minutes", type=int, default=10, help="from tick to tick")
     parser.add_argument("--quiet", action="store_true", help="no front anywhere")
     given = parser.parse_args()
     began = real_time.monotonic()
-    with week(lakes=given.lakes, days=given.days, seed=given.seed, quiet=given.quiet) as run:
+    with week(
+        lakes=given.lakes, days=given.days, seed=given.seed, quiet=given.quiet, minutes=given.minutes
+    ) as run:  # fmt: skip
         found = faults_of(run)
         print(run.summary())
         print(f"{given.lakes} lakes, {given.days} days: {real_time.monotonic() - began:.0f} s")
