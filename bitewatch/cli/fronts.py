@@ -136,10 +136,9 @@ def _verify(work: Work, lake: "Lake", plot: str | None, as_json: bool) -> None:
     from bitewatch.service import clock
     from bitewatch.service.lake_cells import lake_cells
     from bitewatch.service.verify_fronts import verify_lake
-    from bitewatch.weather.hourly import CORE_COLUMNS
 
     refresher = work.outside().refresher
-    sources = [source for source in refresher.order(lake) if source.gives.issuperset(CORE_COLUMNS)]
+    sources = refresher.whole(lake)
     with work.store.read() as connection:
         cells = lake_cells(connection, refresher, lake, sources, clock.now())
         verified = verify_lake(connection, lake.id, cells)

@@ -78,7 +78,7 @@ class Outside:
         known = self.verified.get(lake.id)
         if known is None or known[0] != now.date():
             with self.store.read() as connection:
-                cells = lake_cells(connection, self.refresher, lake, self.refresher.order(lake), now)
+                cells = lake_cells(connection, self.refresher, lake, self.refresher.whole(lake), now)
                 known = (now.date(), verify_lake(connection, lake.id, cells).table)
             self.verified[lake.id] = known
         table = known[1]

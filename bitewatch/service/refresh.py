@@ -59,6 +59,10 @@ class Refresher:
         names = lake.sources or self.sources.order
         return [self.sources.forecasts[name] for name in names if name in self.sources.forecasts]
 
+    def whole(self, lake: Lake) -> list[Source]:
+        """Those that can carry a call by themselves."""
+        return [source for source in self.order(lake) if _is_whole(source)]
+
     def only_files(self, lake: Lake) -> bool:
         """True if no source of a lake looks ahead of the files on this machine."""
         return all(source.is_file for source in self.order(lake))
@@ -84,7 +88,7 @@ class Refresher:
         answered: set[str] = set()
         for source in self._adding(lakes):
             answered |= self._ask(source, [lake for lake in lakes if self._adds(source, lake)], now, go_on)
-        waiting = {lake.id: [source for source in self.order(lake) if _is_whole(source)] for lake in lakes}
+        waiting = {lake.id: self.whole(lake) for lake in lakes}
         rank = 0
         while any(waiting.values()):
             for source in self.sources.forecasts.values():

@@ -36,7 +36,7 @@ class Instant(TypeDecorator[datetime]):
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:  # noqa: ARG002
         """To an aware datetime in UTC."""
-        return None if value is None else datetime.strptime(value, INSTANT_TEXT).replace(tzinfo=UTC)
+        return None if value is None else datetime.fromisoformat(value)
 
 
 #: what happened, in the past tense, written in the transaction of the change it tells of

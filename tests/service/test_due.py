@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bitewatch.presentation.trip import TripHours
-from bitewatch.service.due import DueBrief, due_brief
+from bitewatch.service.due import DueBrief, Held, due_brief, why_held
 from bitewatch.service.subscriptions import DAYS, Subscription
 
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
@@ -149,3 +149,96 @@ def test_lateness_in_words(late: timedelta, said: str | None) -> None:
     day = date(2026, 7, 20)
     owed = DueBrief(subscription=subscribed(time(4, 30)), local_date=day, day=day, due=due, expires_at=due)
     assert owed.notices(due + late) == (() if said is None else (f"This brief is {said} late.",))
+
+
+def held(one: Subscription, wall: str, **changes: Any) -> Held | None:
+    """Why a turn would be held at a wall time in Chicago, on a Monday in July."""
+    given: dict[str, Any] = {"urgent": False, "sent_today": 0, "most_a_day": 3, "quiet_hours": "21:00-04:00"}
+    now = datetime.fromisoformat(f"2026-07-20T{wall}").replace(tzinfo=CHICAGO)
+    return why_held(one, CHICAGO, now=now, **{**given, **changes})
+
+
+@pytest.mark.parametrize(
+    ("wall", "quiet_hours", "is_quiet"),
+    [
+        ("20:59:59", "21:00-04:00", False), ("21:00", "21:00-04:00", True), ("23:59:59", "21:00-04:00", True),
+        ("00:00", "21:00-04:00", True), ("03:59:59", "21:00-04:00", True), ("04:00", "21:00-04:00", False),
+        ("12:00", "21:00-04:00", False), ("12:59", "13:00-15:00", False), ("13:00", "13:00-15:00", True),
+        ("14:59", "13:00-15:00", True), ("15:00", "13:00-15:00", False), ("23:00", "13:00-15:00", False),
+        ("22:00", "20:00-00:00", True), ("00:00", "20:00-00:00", False), ("23:00", "", False),
+    ],
+)  # fmt: skip
+def test_quiet_hours_by_the_wall_clock_also_across_midnight(wall: str, quiet_hours: str, is_quiet: bool) -> None:
+    noon = subscribed(time(17, 30))
+    assert held(noon, wall, quiet_hours=quiet_hours) is (Held.QUIET if is_quiet else None)
+
+
+def test_quiet_hours_are_those_of_the_lakes_zone() -> None:
+    now = datetime(2026, 7, 21, 2, 30, tzinfo=UTC)  # 21:30 in Chicago, 19:30 in Los Angeles, 04:30 in Berlin
+    found = [
+        why_held(
+            subscribed(time(12)), ZoneInfo(zone), now=now, urgent=False, sent_today=0, most_a_day=3,
+            quiet_hours="21:00-04:00",
+        )
+        for zone in ("America/Chicago", "America/Los_Angeles", "Europe/Berlin")
+    ]  # fmt: skip
+    assert found == [Held.QUIET, None, None]
+
+
+@pytest.mark.parametrize(
+    ("own", "at_13", "at_22"),
+    [(None, None, Held.QUIET), ("", None, None), ("13:00-14:00", Held.QUIET, None)],
+)
+def test_a_reader_may_have_quiet_hours_of_their_own_or_none(
+    own: str | None, at_13: Held | None, at_22: Held | None
+) -> None:
+    one = subscribed(time(17, 30), quiet=own)
+    assert (held(one, "13:00"), held(one, "22:00")) == (at_13, at_22)
+
+
+@pytest.mark.parametrize(
+    ("sent", "most", "is_held"), [(0, 3, False), (2, 3, False), (3, 3, True), (4, 3, True), (0, 0, True)]
+)
+def test_no_more_turns_a_day_than_the_settings_allow(sent: int, most: int, is_held: bool) -> None:
+    found = held(subscribed(time(17, 30)), "12:00", sent_today=sent, most_a_day=most)
+    assert found is (Held.ENOUGH if is_held else None)
+
+
+@pytest.mark.parametrize(
+    ("at", "wall", "changes", "is_near"),
+    [
+        (time(17, 30), "15:59:59", {}, False), (time(17, 30), "16:00", {}, True), (time(17, 30), "17:30", {}, True),
+        (time(17, 30), "17:30:01", {}, False),
+        (time(0, 45), "23:15", {}, True), (time(0, 45), "23:14", {}, False),  # tomorrow's
+        (time(17, 30), "17:00", {"days": ("tue",)}, False),  # no brief today
+        (time(17, 30), "17:00", {"days": ("tue",), "speaks_of": "tomorrow"}, True),
+        (time(17, 30), "17:00", {"days": ("mon",), "speaks_of": "tomorrow"}, False),
+        (time(0, 45), "23:30", {"days": ("tue",)}, True), (time(0, 45), "23:30", {"days": ("mon",)}, False),
+    ],
+)  # fmt: skip
+def test_a_brief_within_ninety_minutes_tells_instead(
+    at: time, wall: str, changes: dict[str, Any], is_near: bool
+) -> None:
+    one = subscribed(at, quiet="", **changes)
+    assert held(one, wall) is (Held.BRIEF_NEAR if is_near else None)
+
+
+def test_ninety_minutes_are_counted_by_the_sun_where_a_clock_jumps() -> None:
+    one = subscribed(time(3, 30), quiet="")
+    due = datetime(2026, 3, 8, 8, 30, tzinfo=UTC)  # 03:30 in Chicago; from 02:00 the clock jumped to 03:00
+    found = [
+        why_held(
+            one, CHICAGO, now=due - timedelta(minutes=before), urgent=False, sent_today=0, most_a_day=3, quiet_hours=""
+        )
+        for before in (90, 91)
+    ]
+    assert found == [Held.BRIEF_NEAR, None]
+
+
+def test_what_is_urgent_is_never_held() -> None:
+    everything = {"sent_today": 9, "most_a_day": 0, "quiet_hours": "21:00-04:00"}
+    one = subscribed(time(23, 0))
+    assert held(one, "22:30", **everything) is Held.QUIET
+    assert held(subscribed(time(23, 0), quiet=""), "22:30", **everything) is Held.BRIEF_NEAR
+    assert held(subscribed(time(5, 0), quiet=""), "22:30", **everything) is Held.ENOUGH
+    assert held(one, "22:30", urgent=True, **everything) is None

@@ -40,7 +40,7 @@ def at(hour: float) -> datetime:
 def air(*onsets: float, first: float = -BACK, last: float = AHEAD) -> Hourly:
     """Quiet air in which strong cold fronts pass: 8 K and 10 K in one hour, a kinked pressure, a wind that veers."""
     hour = np.arange(first, last)
-    passed = sum((hour >= onset).astype(float) for onset in onsets) if onsets else np.zeros(hour.size)
+    passed = np.sum([np.zeros(hour.size), *(hour >= onset for onset in onsets)], axis=0)
     nearest = np.min([np.abs(hour - onset) for onset in onsets], axis=0) if onsets else np.full(hour.size, 12.0)
     return from_points(
         datetime_to_np(at(first)) + np.arange(hour.size) * HOUR,
