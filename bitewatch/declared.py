@@ -6,6 +6,7 @@ the key and the value as they were written.
 
 import codecs
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -185,7 +186,7 @@ def _shown(kind: str, value: Any) -> str:
     if kind == "missing" or isinstance(value, dict | list):
         return ""
     text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
-    text = _printable(text)
+    text = re.sub(r"//[^/@\s]*@", "//***@", _printable(text))  # an address may hold a password: no log is to have it
     return text if len(text) <= 60 else text[:57] + "..."
 
 

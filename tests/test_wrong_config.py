@@ -19,7 +19,7 @@ def _quiet_environment(monkeypatch):
 
 
 def test_there_are_many():
-    assert len(FOLDERS) >= 60
+    assert len(FOLDERS) >= 95
 
 
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)

@@ -39,7 +39,7 @@ def told_view(lake_day: LakeDay) -> Told:
         warnings=tuple(
             ToldWarning(
                 id=one.id, event=one.event, onset=one.onset, ends=one.ends, message=one.message_id,
-                references=one.references,
+                references=one.references, severity=one.severity,
             )
             for one in official_lines.in_trip(lake_day)
         ),

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, StringConstraints, field_validator, model_validator
 
 from bitewatch.declared import Declared, Number, wrong
 
@@ -47,6 +47,10 @@ def _one_visible_line(text: str) -> str:
 
 
 ShownName = Annotated[str, AfterValidator(_one_visible_line)]  #: stands in sentences, subjects and pages
+
+
+#: the code of an area, whatever its authority makes of codes; a name in its place would match nothing, in silence
+ZoneCode = Annotated[str, StringConstraints(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9._:-]*$")]
 
 
 class Spot(Declared):
@@ -97,7 +101,7 @@ class Lake(Declared):
     sources: tuple[str, ...] = Field(
         (), description="the sources of weather for this lake, the first one first, in place of those of bitewatch.toml"
     )
-    warning_zones: tuple[str, ...] = Field(
+    warning_zones: tuple[ZoneCode, ...] = Field(
         (), description='codes of the areas whose official warnings hold here, such as ["MNZ025"]'
     )
     spot: tuple[Spot, ...] = Field((), description="[[spot]] tables, your favourite first")
@@ -105,7 +109,7 @@ class Lake(Declared):
     @field_validator("zone")
     @classmethod
     def _zone_exists(cls, zone: str) -> str:
-        if zone and zone not in available_timezones():
+        if zone and zone not in _zones():
             raise ValueError("is not a known time zone")
         return zone
 
@@ -122,6 +126,13 @@ class Lake(Declared):
         if len(set(species)) != len(species):
             raise ValueError("names a species twice")
         return species
+
+    @field_validator("sources", mode="after")
+    @classmethod
+    def _each_source_once(cls, sources: tuple[str, ...]) -> tuple[str, ...]:
+        if len(set(sources)) != len(sources):
+            raise ValueError("names a source twice")
+        return sources
 
     @model_validator(mode="after")
     def _is_possible(self) -> Self:
@@ -163,6 +174,11 @@ class Lake(Declared):
     def zone_info(self) -> ZoneInfo:
         """The zone in which this lake's days and hours are told."""
         return ZoneInfo(self.zone_name)
+
+
+@functools.cache
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())
 
 
 @functools.cache

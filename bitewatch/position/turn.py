@@ -21,6 +21,7 @@ DEAD_BAND = 0.10  #: how much likelier the new position must be, mean over the c
 HOURS_TO_TURN = 2  #: so many remaining trip hours must lead elsewhere, or all that remain [own]
 EARLIER_BY = timedelta(hours=2)  #: a front that comes so much earlier than told is told at once
 MATTERS_AFTER = timedelta(hours=12)  #: a front so long after the trip still touches its call [own]
+LONGER_FROM = timedelta(minutes=15)  #: one that lasts this much longer is news too [own]
 NEWS_FROM = timedelta(hours=1)  #: an update of a warning that moves its begin or end by this much is news [own]
 HALF_HOUR = timedelta(minutes=30)
 _ROUNDING = 1e-9  #: 0.45 and 0.35 are 0.10 apart, whatever binary fractions make of it
@@ -83,6 +84,7 @@ class ToldWarning:
     ends: datetime | None
     message: str = ""  #: id of the message that carried it, which later ones refer to
     references: tuple[str, ...] = ()  #: messages that it takes the place of
+    severity: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +120,7 @@ class Told:
                 ToldWarning(
                     id=one["id"], event=one["event"], onset=_instant(one["onset"]),
                     ends=None if one["ends"] is None else _instant(one["ends"]), message=one["message"],
-                    references=tuple(one["references"]),
+                    references=tuple(one["references"]), severity=one["severity"],
                 )
                 for one in table["warnings"]
             ),
@@ -231,7 +233,7 @@ def judge(told: Told, memory: Memory, now_: Now, *, at: datetime, trip_end: date
         return Judgement(verdict=Verdict.SWITCHED, memory=memory, reasons=reasons)
     return (
         _earlier(told, memory, now_, at, trip_end)
-        or _gone(told, memory, now_, trip_end)
+        or _gone(told, memory, now_, at, trip_end)
         or _call(told, memory, now_, at)
     )
 
@@ -292,9 +294,9 @@ def _earlier(told: Told, memory: Memory, now_: Now, at: datetime, trip_end: date
     return None
 
 
-def _gone(told: Told, memory: Memory, now_: Now, trip_end: datetime) -> Judgement | None:
+def _gone(told: Told, memory: Memory, now_: Now, at: datetime, trip_end: datetime) -> Judgement | None:
     for announced in told.fronts:
-        mattered = announced.onset <= trip_end + MATTERS_AFTER
+        mattered = at < announced.onset <= trip_end + MATTERS_AFTER  # one that has passed is no news by going
         stands = _same_front(announced, now_.view.fronts)
         is_gone = _same_front(announced, now_.gone) is not None
         if mattered and is_gone and stands is None and _same_front(announced, memory.baseline.fronts):
@@ -341,11 +343,13 @@ def _new_warnings(
 
 
 def _says_the_same(new: ToldWarning, old: ToldWarning, at: datetime) -> bool:
-    if new.event != old.event or abs(max(new.onset, at) - max(old.onset, at)) >= NEWS_FROM:
+    if (new.event, new.severity) != (old.event, old.severity) or abs(
+        max(new.onset, at) - max(old.onset, at)
+    ) >= NEWS_FROM:
         return False
     if new.ends is None or old.ends is None:
         return new.ends is old.ends
-    return abs(new.ends - old.ends) < NEWS_FROM
+    return -NEWS_FROM < new.ends - old.ends < LONGER_FROM  # whoever was told the old end may launch at it
 
 
 def _position_at(windows: Sequence[ToldWindow], instant: datetime) -> Position | None:

@@ -12,7 +12,7 @@ from bitewatch.position.call import Call, is_toss_up
 from bitewatch.position.conditions import Conditions
 from bitewatch.position.engine import Position, activation_of
 from bitewatch.position.pace import PACES, Pace
-from bitewatch.presentation.depths import Band, bait_band, column, fish_band, shallow_column
+from bitewatch.presentation.depths import Band, Column, bait_band, column, fish_band, shallow_column
 from bitewatch.presentation.technique import (
     RULE_ON,
     Modifier,
@@ -101,11 +101,20 @@ def _window(
     if before and before.position is position and before.pace is pace and len(ranked) > 1:
         lane, reason = next((i, "next in line, to rest the first place") for i, _ in ranked if i != before.lane)
     spot = lake.spot[lane] if lake.spot else None
-    at = column(lake, depths, spot)
-    if nests and (spot is None or spot.kind is not SpotKind.SHALLOW_COVER):
-        spot, reason, at = None, "they nest, and no shallow cover is entered among your spots", shallow_column(depths)
+    shallow = spot is not None and spot.kind is SpotKind.SHALLOW_COVER
+    over_nests = column(lake, depths, spot) if shallow else shallow_column(depths)
+    if nests and not shallow:
+        spot, reason = None, "they nest, and no shallow cover is entered among your spots"
+
+    def column_of(one: Position) -> Column:
+        """Nests are in shallow cover, whatever else the fish do at the deep edge."""
+        if spawning and one is Position.TIGHT:
+            return over_nests
+        return column(lake, depths, None if nests and shallow else spot)
+
+    at = column_of(position)
     now = _situation(lake, at.tops_m, at.bottom_m, spot, conditions, inside, lane, rules, spawning)
-    offers = _offers(table, pace, now, lambda row: bait_band(row, at))
+    offers = _offers(table, pace, now, lambda one, row: bait_band(row, column_of(one)))
     mains, others = offers(position), offers(other)
     if level and not nests:  # a search tool that crosses both comes first where one fits
         mains = sorted(mains, key=lambda offer: offer.technique.id not in table.toss_up.search)
@@ -121,11 +130,11 @@ def _window(
 
 
 def _offers(
-    table: Techniques, pace: Pace, now: Situation, band: Callable[[Technique], Band]
+    table: Techniques, pace: Pace, now: Situation, band: Callable[[Position, Technique], Band]
 ) -> Callable[[Position], list[Offer]]:
     def at(position: Position) -> list[Offer]:
         rows = fitting(table, position, pace, now)
-        return [Offer(position=position, technique=row, bait=band(row)) for row in rows]
+        return [Offer(position=position, technique=row, bait=band(position, row)) for row in rows]
 
     return at
 

@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 
 from bitewatch.lake.profile import Lake
 from bitewatch.service.evaluate import front_hours
-from bitewatch.service.known_fronts import load, save
+from bitewatch.service.known_fronts import load, save, set_aside
 from bitewatch.service.weather_now import Weather
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event, record
@@ -34,6 +34,7 @@ def follow_fronts(
     marks = {f"followed:{lake.id}": _issue_mark(weather), f"heard:{lake.id}": _mark(weather.others)}
     marks[f"measured:{lake.id}"] = _mark((weather.observed,) if weather.observed else ())
     with store.write() as connection:
+        _begin_anew_if_moved(connection, lake, now)
         new = {name for name, mark in marks.items() if mark and read_fact(connection, name) != mark}
         if f"followed:{lake.id}" in new:
             _follow(connection, lake, weather, now, spread_h)
@@ -52,6 +53,20 @@ def follow_fronts(
     return bool(new)
 
 
+def _begin_anew_if_moved(connection: Connection, lake: Lake, now: datetime) -> None:
+    """The fronts of a place are not those of another: a lake whose place was changed begins anew, the old ones stay."""
+    name, place = f"place:{lake.id}", f"{lake.latitude:.2f},{lake.longitude:.2f}"
+    before = read_fact(connection, name)
+    if before not in (None, place):
+        set_aside(connection, lake.id, f"{lake.id[:40]} at {before}")
+        for mark in ("followed", "heard", "measured", "source"):
+            set_fact(connection, f"{mark}:{lake.id}", "")
+        reason = f"the place of the lake was changed from {before}: its fronts are followed anew"
+        record(connection, Event.SOURCE_SWITCHED, at=now, subject=lake.id, reason=reason)
+    if before != place:
+        set_fact(connection, name, place)
+
+
 def _follow(
     connection: Connection, lake: Lake, weather: Weather, now: datetime, spread_h: Callable[[float], float]
 ) -> None:
@@ -67,11 +82,11 @@ def _follow(
     fronts, changes = follow(known, seen, now=now, spread_h=spread_h)
     save(connection, lake.id, fronts, changes, now=now)
     before = read_fact(connection, f"source:{lake.id}")
-    if before not in (None, told.source):
-        why = "; ".join(weather.failures) or f"{told.source} answers again"
+    if before not in (None, "", told.source):
+        why = f": {'; '.join(weather.failures)}" if weather.failures else ""
         record(
             connection, Event.SOURCE_SWITCHED, at=now, subject=lake.id,
-            reason=f"weather from {told.source} in place of {before}: {why}",
+            reason=f"weather from {told.source} in place of {before}{why}",
             details={"from": before, "to": told.source},
         )  # fmt: skip
     set_fact(connection, f"source:{lake.id}", told.source)

@@ -5,8 +5,9 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, delete, insert, select, update
 
+from bitewatch.service.tables import watched
 from bitewatch.store.events import Event, record
 from bitewatch.store.metadata import INSTANT_TEXT
 from bitewatch.weather.following import Change, KnownFront, Sighting, Standing
@@ -69,6 +70,12 @@ def save(
             details=_details(change, saved[change.front]),
         )  # fmt: skip
     return tuple(saved[front] for front in fronts)
+
+
+def set_aside(connection: Connection, lake_id: str, name: str) -> None:
+    """Keep the fronts of a lake under another name, and watch nothing that was told of them."""
+    connection.execute(update(front_table).where(front_table.c.lake == lake_id).values(lake=name))
+    connection.execute(delete(watched).where(watched.c.lake == lake_id))
 
 
 def _write_sightings(connection: Connection, fronts: Iterable[KnownFront]) -> None:

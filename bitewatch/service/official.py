@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
@@ -22,7 +23,7 @@ from bitewatch.weather.sources.settings import NwsSettings
 from bitewatch.weather.tables import cell as cells
 from bitewatch.weather.tables import feed as feeds
 from bitewatch.weather.tables import place_cell, warned_lake, warning, warning_at
-from bitewatch.weather.warnings import FeedRead, FeedState, Unread, WarningsSeen, seen_here
+from bitewatch.weather.warnings import ZONE_HINT, FeedRead, FeedState, Unread, WarningsSeen, seen_here
 
 PLACES = (warned_lake.c.lake, warned_lake.c.latitude, warned_lake.c.longitude, warned_lake.c.zones)
 
@@ -88,6 +89,12 @@ class Official:
         is_here = here is not None and (here.latitude, here.longitude) == (lake.latitude, lake.longitude)
         since = here.since if here is not None and is_here else None
         states = [_state(feed.name, rows.get(feed.name), since) for feed in self._feeds]
+        if not zones:  # most of its warnings name their areas by codes alone: for this lake it says nothing
+            states = [
+                replace(one, read_at=None, trouble=f"the areas of this lake are not known; {ZONE_HINT}")
+                if one.name == NwsAlerts.name else one
+                for one in states
+            ]  # fmt: skip
         names = {feed.name for feed in self._feeds}
         told = [row.told for row in connection.execute(STANDING, {"lake": lake.id}) if row.feed in names]
         return seen_here(states, map(warning_from, told), has_zones=bool(zones), now=now, until=until)

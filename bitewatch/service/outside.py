@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import OperationalError
 
 from bitewatch.brief.lake_day import LakeDay
+from bitewatch.lake.local_time import first_instant
 from bitewatch.lake.profile import Lake
 from bitewatch.presentation.technique import techniques
 from bitewatch.presentation.trip import TripHours
@@ -100,7 +101,9 @@ class Outside:
         with self.store.read() as connection:
             before: Any = last_shown(connection, reader, lake.id)
             fronts = load(connection, lake.id, since=now - FRONTS_BACK)
-            official = self.official.seen(connection, lake, now=now, until=end)
+            # those of the rest of the day are told too, as outside the trip hours
+            until = max(end, first_instant(day + timedelta(days=1), lake.zone_info))
+            official = self.official.seen(connection, lake, now=now, until=until)
         return evaluate(
             lake=lake, weather=with_switch(weather, before), book=self.settings.book_for(lake), table=techniques(),
             trip_hours=trip_hours, day=day, now=now, told_before=before, known_fronts=fronts, official=official,

@@ -202,9 +202,9 @@ class Refresher:
             issues = source.fetch(chunk, self._asking, now=now)
         except SourceWaits as error:
             if error.only_this:
-                self._failed |= {(source.name, one.key): (now, _one_line(error)) for one in chunk}
+                self._failed |= {(source.name, one.key): (now, _of(source, error)) for one in chunk}
             else:
-                self._waits[source.name] = (error.until, _one_line(error))
+                self._waits[source.name] = (error.until, _of(source, error))
             return [None] * len(chunk)
         except PayloadRefused as error:
             return error
@@ -254,7 +254,7 @@ class Refresher:
         try:
             found = source.cell(place, self._asking, now=now)
         except SourceWaits as error:
-            self._waits[source.name] = (error.until, _one_line(error))
+            self._waits[source.name] = (error.until, _of(source, error))
             return None
         except SourceRefused as error:
             if error.status == NOT_FOUND:
@@ -273,13 +273,13 @@ class Refresher:
         return found
 
     def _no_cell(self, source: Source, place: Place, error: OutsideFailed, now: datetime) -> None:
-        self._failed[source.name, place.point] = (now, _one_line(error))
+        self._failed[source.name, place.point] = (now, _of(source, error))
         with self._store.write() as connection:
             _note_down(connection, source.name, _one_line(error), now)
 
     def _note_failed(self, source: Source, chunk: Sequence[Cell], error: OutsideFailed, now: datetime) -> None:
         for one in chunk:
-            self._failed[source.name, one.key] = (now, _one_line(error))
+            self._failed[source.name, one.key] = (now, _of(source, error))
         with self._store.write() as connection:
             _note_down(connection, source.name, _one_line(error), now)
             if isinstance(error, SourceRefused) and error.status == NOT_FOUND:
@@ -361,3 +361,9 @@ def _note_back(connection: Connection, source: str, now: datetime) -> None:
 
 def _one_line(error: OutsideFailed) -> str:
     return " ".join(str(error).split())
+
+
+def _of(source: Source, error: OutsideFailed) -> str:
+    """A reason that names its source, for hosts mean nothing to a reader."""
+    line = _one_line(error)
+    return line if source.name in line else f"{source.name}: {line}"

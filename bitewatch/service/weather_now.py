@@ -72,12 +72,14 @@ class WeatherNow:
         failures = self._forbidden(lake)
         found: list[_Found] = []
         beside: list[_Found] = []
+        adding: list[str] = []
         for source in self._refresher.order(lake):
             one = self._find(source, lake, now, failures)
             if one is None:
                 continue
             if not source.gives.issuperset(CORE_COLUMNS):
                 beside.append(one)
+                adding.append(f"{source.name}: forecasts no air pressure, and makes no call by itself")
             elif covering is not None and not _reaches(one.issue.hourly, covering):
                 failures.append(f"{source.name}: its hours do not reach over the trip")
                 found.append(replace(one, passed_over=True))
@@ -88,7 +90,7 @@ class WeatherNow:
                 found.append(one)
         if not found:
             return Weather(
-                hourly=None, own=None, seen=None, failures=tuple(failures), observed=self.observed(lake, now)
+                hourly=None, own=None, seen=None, failures=(*failures, *adding), observed=self.observed(lake, now)
             )
         ranks = list(Freshness)
         main = min(found, key=lambda one: (one.passed_over, ranks.index(one.freshness)))
@@ -256,6 +258,7 @@ def _with_columns(hourly: Hourly, other: Issue) -> tuple[Hourly, list[str]]:
 
 
 WORDS = {
+    "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "wind_speed_ms": "wind",
     "wind_gust_ms": "gusts", "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine",
     "cape_jkg": "storm energy", "dew_point_c": "dew point", "humidity_pct": "humidity",
 }  # fmt: skip
@@ -298,7 +301,7 @@ def _reaches(hourly: Hourly, span: tuple[datetime, datetime]) -> bool:
 
 def _lacks_core(hourly: Hourly, span: tuple[datetime, datetime]) -> str:
     inside = (hourly.time >= _np(span[0] - HALF_HOUR)) & (hourly.time <= _np(span[1] + HALF_HOUR))
-    return " and no ".join(name for name in CORE_COLUMNS if np.isnan(hourly[name][inside]).mean() > 0.5)
+    return " and no ".join(WORDS[name] for name in CORE_COLUMNS if np.isnan(hourly[name][inside]).mean() > 0.5)
 
 
 def _np(instant: datetime) -> np.datetime64:

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from bitewatch.weather.areas import Flags, inside_circle, inside_ring
 
 FRESH_FOR = timedelta(minutes=10)  #: a feed that was last read longer ago tells nothing of now
-NO_END = timedelta(hours=24)  #: how long a warning without any end is shown after it was sent (own choice)
+NO_END = timedelta(days=30)  #: one without any end stands as long as its feed carries it, but not for ever (own choice)
 REPLACES = ("Update", "Cancel")  #: types of message that take the place of what they refer to [1]_, 3.2.1
 ZONE_HINT = "give warning_zones in its file"
 

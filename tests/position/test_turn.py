@@ -303,11 +303,13 @@ def test_no_front_is_judged_in_the_issue_that_switches():
 # official warnings
 
 
-def warning(id_="w1", event="Gale Warning", onset=-2.0, ends=4.0, references=()):
+def warning(id_="w1", event="Gale Warning", onset=-2.0, ends=4.0, references=(), severity=""):
     begin = START + timedelta(hours=onset)
     end = None if ends is None else START + timedelta(hours=ends)
     message = id_.partition("#")[0]
-    return ToldWarning(id=id_, event=event, onset=begin, ends=end, message=message, references=tuple(references))
+    return ToldWarning(
+        id=id_, event=event, onset=begin, ends=end, message=message, references=tuple(references), severity=severity
+    )  # fmt: skip
 
 
 def warned(was, is_now, *, at=EVENING, memory=None, **view):
@@ -331,7 +333,8 @@ def test_a_warning_that_has_ended_is_none():
 @pytest.mark.parametrize(
     ("changed", "is_news"),
     [
-        ({}, False), ({"ends": 4.9}, False), ({"ends": 5.0}, True), ({"ends": 3.0}, True), ({"ends": None}, True),
+        ({}, False), ({"ends": 4.2}, False), ({"ends": 4.25}, True), ({"ends": 3.1}, False), ({"ends": 3.0}, True),
+        ({"ends": None}, True), ({"severity": "Extreme"}, True),
         ({"event": "Storm Warning"}, True), ({"onset": -2.9}, False), ({"onset": -3.0}, True), ({"onset": 0.0}, True),
     ],
 )  # fmt: skip
@@ -363,12 +366,12 @@ def test_a_begin_that_has_passed_counts_as_now():
 def test_updates_without_news_are_followed_through_those_that_name_only_the_one_before():
     before = replace(ALL_HIGH, warnings=(warning(),))
     memory = memory_of(before)
-    for number, ends in enumerate((4.4, 4.8), start=2):
+    for number, ends in enumerate((4.1, 4.2), start=2):
         update = warning(f"w{number}", ends=ends, references=[f"w{number - 1}"])
         judgement = warned([warning()], [update], memory=memory)
         assert judgement.verdict is Verdict.SAME
         memory = Memory.from_json(json.loads(json.dumps(judgement.memory.to_json())))
-    drifted = warning("w4", ends=5.2, references=["w3"])  # by little steps an hour over what was told
+    drifted = warning("w4", ends=4.3, references=["w3"])  # by little steps a quarter of an hour over what was told
     assert warned([warning()], [drifted], memory=memory).verdict is Verdict.WARNED
 
 

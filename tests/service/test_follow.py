@@ -163,7 +163,7 @@ def test_a_switch_is_an_event_and_makes_no_front_go(follow: Follow, known: Known
     assert [front.standing for front in known()] == [Standing.FORETOLD]
     follow(weather(air(40), told_at=13), 13)
     assert names(story) == ["FrontFound", "SourceSwitched", "SourceSwitched"]
-    assert story()[2].reason == "weather from a in place of b: a answers again"
+    assert story()[2].reason == "weather from a in place of b"
 
 
 def test_what_nobody_has_told_of_for_a_day_after_a_switch_is_gone(follow: Follow, known: Known, story: Story) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from bitewatch.errors import SourceUnavailable
+from bitewatch.service.subscriptions import end_subscription, list_subscriptions
 from bitewatch.service.tick import Service
 from bitewatch.weather.settings import WarningsSettings
 
@@ -197,6 +198,53 @@ def test_no_more_than_the_settings_allow(awake: "Bench", said: "Said", hours: by
     assert turns(awake) == []
 
 
+def test_what_goes_beyond_the_cap_waits_for_the_next_day(awake: "Bench", said: "Said", hours: bytes) -> None:
+    once = awake.settings.config.turns.model_copy(update={"most_a_day": 1})
+    awake.settings = replace(awake.settings, config=awake.settings.config.model_copy(update={"turns": once}))
+    said.body = later(hours, 8)
+    awake.subscribe("thrennick", at=time(12, 0), speaks_of="tomorrow")
+    awake.now = datetime(2026, 7, 20, 16, 0, tzinfo=UTC)  # 12:00
+    service = awake.start()
+    assert service.tick().sent == 1
+    for issued in (calm(hours), hours, later(hours, 1)):  # 14:00 to 18:00
+        next_issue(awake, service, said, issued)
+    assert verdicts(awake) == ["GONE"]
+    awake.now = datetime(2026, 7, 21, 3, 59, tzinfo=UTC)  # 23:59
+    service.tick()
+    assert len(turns(awake)) == 1
+    awake.move(minutes=1)
+    service.tick()
+    assert verdicts(awake) == ["GONE", "TURNED"]
+    position = [one["data"]["lakes"][0]["calls"][0]["windows"][0]["position"] for one in turns(awake)]
+    assert sorted(one == "tight" for one in position) == [False, True]
+
+
+def test_each_brief_is_watched_for_its_own_day_from_what_it_told(awake: "Bench", said: "Said", hours: bytes) -> None:
+    said.body = later(hours, 48)
+    service = briefed(awake)
+    next_issue(awake, service, said, later(hours, 24))  # one issue alone tells nothing
+    said.body = later(hours, 48)
+    awake.now = EVENING + timedelta(days=1)
+    assert service.tick().sent == 1
+    for by_h in (24, 25):
+        next_issue(awake, service, said, later(hours, by_h))
+    (turn,) = turns(awake)
+    assert turn["data"]["day"] == "2026-07-22"
+    (event,) = awake.events("CallTurned")
+    assert json.loads(event.details)["day"] == "2026-07-22"
+
+
+def test_who_has_left_is_told_of_no_turn(awake: "Bench", said: "Said", hours: bytes) -> None:
+    said.body = later(hours, 48)
+    service = briefed(awake)
+    with awake.store.write() as connection:
+        (one,) = list_subscriptions(connection)
+        end_subscription(connection, one.id, now=awake.now)
+    for by_h in (0, 1, 0):
+        next_issue(awake, service, said, later(hours, by_h))
+    assert (turns(awake), verdicts(awake)) == ([], [])
+
+
 def test_a_trip_that_is_over_turns_no_more(awake: "Bench", said: "Said", hours: bytes) -> None:
     said.body = later(hours, 48)
     service = briefed(awake)
@@ -244,3 +292,22 @@ def test_a_new_official_warning_goes_out_at_once_and_once(
     assert turn["data"]["danger"] is True
     told = turn["data"]["lakes"][0]["official"]
     assert (told["state"], [one["event"] for one in told["warnings"]]) == ("some", ["Thunderstorm"])
+
+
+def test_a_lake_whose_place_was_changed_begins_anew_and_nothing_is_told_as_gone(
+    bench: "Bench", said: "Said", hours: bytes
+) -> None:
+    said.body = later(hours, 8)
+    briefed(bench)
+    lake = bench.settings.lake("thrennick")
+    moved = {**bench.settings.lakes, "thrennick": lake.model_copy(update={"longitude": lake.longitude + 12})}
+    bench.settings = replace(bench.settings, lakes=moved)
+    next_issue(bench, bench.start(), said, calm(hours))
+    assert turns(bench) == []
+    assert bench.events("FrontGone") == []
+
+
+def test_a_source_without_pressure_alone_makes_no_call_and_the_brief_says_why(bench: "Bench", said: "Said") -> None:
+    said.gives = said.gives - {"pressure_hpa"}
+    briefed(bench)
+    assert "said: forecasts no air pressure" in bench.came()[0]["data"]["headline"][0]

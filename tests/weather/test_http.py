@@ -193,7 +193,7 @@ def test_a_cut_body_never_passes_for_a_whole_one(httpserver: HTTPServer, client:
         return Response(iter([b'{"a": ']), headers={"Content-Length": "100"})
 
     httpserver.expect_request("/f").respond_with_handler(cut)
-    with pytest.raises(SourceUnavailable, match="the connection failed"):
+    with pytest.raises(SourceUnavailable, match="the connection broke off"):
         client.ask(question(httpserver), now=NOW)
 
 

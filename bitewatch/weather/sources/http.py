@@ -289,7 +289,7 @@ def _why(error: Exception) -> str:
         return "did not answer in time"
     if isinstance(cause, SSLError | requests.exceptions.SSLError):
         return "its certificate is not trusted"
-    return f"the connection failed ({type(cause).__name__})"
+    return "the connection broke off"
 
 
 def _words(body: bytes) -> str:

@@ -81,6 +81,7 @@ class Nws:
 
     def __init__(self, settings: NwsSettings):
         self._url = settings.url
+        self._moved = 0  #: grids that were not found where the service had said
 
     def covers(self, place: Place) -> bool:
         """False outside the United States and their territories."""
@@ -94,7 +95,7 @@ class Nws:
         OutsideFailed
             If that failed; `SourceRefused` where the service has no grid.
         """
-        point = ask_point(self._url, place, asking, now)
+        point = ask_point(self._url, place, asking, now, again=self._moved)
         return Cell(
             # cut along the borders of zones: of two lakes in it each must keep its own, or a warning passes one by
             key=";".join((f"{self.name}:{point.grid}", *point.zones)),
@@ -118,7 +119,11 @@ class Nws:
         (cell,) = cells
         # built from its id, never taken from an answer: no answer can send the client to another host
         question = Question(key=cell.key, url=f"{self._url}/gridpoints/{_grid_of(cell)}", headers=HEADERS)
-        return asking.issues(self.name, question, partial(self.read, cells=cells), now=now)
+        try:
+            return asking.issues(self.name, question, partial(self.read, cells=cells), now=now)
+        except SourceRefused as error:
+            self._moved += error.status == NOT_FOUND
+            raise
 
     def read(self, received: Received, cells: Sequence[Cell]) -> tuple[Issue, ...]:
         """The one issue of the grid.
@@ -165,7 +170,7 @@ def point_path(place: Place) -> str:
     return ",".join(f"{round(each, 4) + 0.0:.4f}".rstrip("0").rstrip(".") for each in (place.latitude, place.longitude))
 
 
-def ask_point(url: str, place: Place, asking: Asking, now: datetime) -> NwsPoint:
+def ask_point(url: str, place: Place, asking: Asking, now: datetime, *, again: int = 0) -> NwsPoint:
     """Where a place lies in the areas of the service at ``url``.
 
     Raises
@@ -174,7 +179,9 @@ def ask_point(url: str, place: Place, asking: Asking, now: datetime) -> NwsPoint
         If the service did not tell; `SourceRefused` where it has no grid.
     """
     path = f"points/{point_path(place)}"
-    question = Question(key=f"nws:{path}", url=f"{url}/{path}", headers=HEADERS, good_for=FACTS_GOOD_FOR)
+    # a grid that has moved makes the answer that still stands useless: the same is asked under another key
+    key = f"nws:{path}" + (f":{again}" if again else "")
+    question = Question(key=key, url=f"{url}/{path}", headers=HEADERS, good_for=FACTS_GOOD_FOR)
     point: NwsPoint | None = asking.facts(Nws.name, question, partial(read_point, place=place), now=now)
     if point is None:
         raise SourceRefused(f"nws: has no forecast grid at {point_path(place)}", status=NOT_FOUND)

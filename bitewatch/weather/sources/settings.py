@@ -97,12 +97,14 @@ class SourcesSettings(Declared):
     def _what_is_asked_can_be_asked(self) -> Self:
         if not self.order or len(set(self.order)) != len(self.order):
             raise PydanticCustomError("order", "must name one source or more, each once", {"key": "order"})
+        if len(set(self.stations)) != len(self.stations):
+            raise PydanticCustomError("stations", "must name each source once", {"key": "stations"})
         asked = [name for name in (*self.order, *self.stations) if name != "hourly-csv"]
         if asked and not self.contact.strip():
             raise PydanticCustomError(
                 "no_contact",
                 f"is required to ask {asked[0]}: an e-mail or web address at which its operators reach you; "
-                'without one, set order = ["hourly-csv"]',
+                'without one, name "hourly-csv" alone in order and stations',
                 {"key": "contact"},
             )
         if "hourly-csv" in (*self.order, *self.stations) and self.hourly_csv is None:
