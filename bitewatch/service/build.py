@@ -18,7 +18,8 @@ from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
 
 
 def build_outside(
-    settings: Settings, store: Store, client: PoliteClient, *, sleep: Callable[[float], None] = time.sleep
+    settings: Settings, store: Store, client: PoliteClient, *, sleep: Callable[[float], None] = time.sleep,
+    monotonic: Callable[[], float] = time.monotonic,
 ) -> Outside:  # fmt: skip
     """Everything that asks the world outside.
 
@@ -26,8 +27,8 @@ def build_outside(
     ----------
     client
         What asks over HTTP, with the contact of the settings.
-    sleep
-        How to wait a moment between two questions to one host.
+    sleep, monotonic
+        How to wait a moment between two questions to one host, and how to tell how long ago the last one was.
     """
     config = settings.config
     sources = build_sources(
@@ -37,7 +38,7 @@ def build_outside(
             *(name for name in config.warnings.feeds if name == "nws"),
         ],
     )  # fmt: skip
-    asker = Asker(store, client, limits=_limits(settings), sleep=sleep)
+    asker = Asker(store, client, limits=_limits(settings), sleep=sleep, monotonic=monotonic)
     refresher = Refresher(
         store, sources, asker, second_opinion=config.sources.second_opinion,
         shortest=timedelta(minutes=config.service.refresh_minutes),

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.brief.lake_day import Freshness, LakeDay, Outlook, WeatherSeen
+from bitewatch.brief.lake_day import NO_FEED, Freshness, LakeDay, Outlook, WeatherSeen
 from bitewatch.lake.local_time import local_days, np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.lake.weeds import WeedDepths, weed_depths
@@ -18,7 +18,7 @@ from bitewatch.position.variables import VARIABLES
 from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
-from bitewatch.service.weather_now import TOO_OLD_AFTER, Weather
+from bitewatch.service.weather_now import COLUMN_WORDS, TOO_OLD_AFTER, Weather
 from bitewatch.water.temperature import held_reading
 from bitewatch.water.waves import fetch_from_area_m, wave_height_m
 from bitewatch.weather.following import KnownFront, Standing, utc
@@ -28,14 +28,8 @@ from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, Floats, Hourly
 from bitewatch.weather.signs import cold, front_signs, warm
 from bitewatch.weather.spells import stable_days
 from bitewatch.weather.sun import sun_events, sun_position
-from bitewatch.weather.warnings import WarningsSeen, WarningsState
+from bitewatch.weather.warnings import WarningsSeen
 
-NO_FEED = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of official warnings is set up")
-COLUMN_WORDS = {
-    "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "dew_point_c": "dew point",
-    "humidity_pct": "humidity", "wind_speed_ms": "wind", "wind_from_deg": "wind direction", "wind_gust_ms": "gusts",
-    "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine", "cape_jkg": "storm energy",
-}  # fmt: skip
 #: a danger, in words -> the columns in which it would be seen
 DANGER_COLUMNS = {
     "wind": ("wind_speed_ms",), "gusts": ("wind_gust_ms",), "heat": ("air_temp_c", "humidity_pct"),

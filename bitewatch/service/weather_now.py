@@ -19,13 +19,18 @@ from bitewatch.errors import OutsideFailed, StoreRefused
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.service.cells import place_of
-from bitewatch.service.refresh import Refresher
+from bitewatch.service.refresh import FRESH_FOR, Refresher
 from bitewatch.store.database import Store
 from bitewatch.weather.archive import StoredIssue, cells_of, earlier, newest, open_payload, received_from
 from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, HOUR, Hourly, Times
 from bitewatch.weather.sources.base import Cell, Issue, Source
 
-STALE_AFTER, TOO_OLD_AFTER = timedelta(hours=6), timedelta(hours=24)
+COLUMN_WORDS = {
+    "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "dew_point_c": "dew point",
+    "humidity_pct": "humidity", "wind_speed_ms": "wind", "wind_from_deg": "wind direction", "wind_gust_ms": "gusts",
+    "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine", "cape_jkg": "storm energy",
+}  # fmt: skip
+TOO_OLD_AFTER = timedelta(hours=24)
 LOOKS_BACK = timedelta(days=8)  #: rules look back five days, spells ten; sources with a past bring seven
 THIN = timedelta(hours=2)  #: earlier issues nearer to each other than this add nothing
 CACHED_PARTS = 600  #: issues that are kept read, some 20 MB
@@ -127,7 +132,7 @@ class WeatherNow:
                 failures.append(f"{source.name}: has not answered yet")
             return None
         age = age_of(source, issue, stored.confirmed_at, now)
-        freshness = Freshness.FRESH if age <= STALE_AFTER else Freshness.USABLE
+        freshness = Freshness.FRESH if age <= FRESH_FOR else Freshness.USABLE
         if age > TOO_OLD_AFTER:
             freshness = Freshness.TOO_OLD
         # by when it first came: reading the same again, as a restart does, makes no new issue of it
@@ -220,7 +225,7 @@ def age_of(source: Source, issue: Issue, confirmed_at: datetime, now: datetime) 
     """How old an issue is: since it was last confirmed, and more where its source stands still."""
     age = now - confirmed_at
     if issue.reference_time is not None:
-        age = max(age, now - issue.reference_time - source.stalls_after + STALE_AFTER)
+        age = max(age, now - issue.reference_time - source.stalls_after + FRESH_FOR)
     return age
 
 
@@ -253,15 +258,8 @@ def _with_columns(hourly: Hourly, other: Issue) -> tuple[Hourly, list[str]]:
     for name in lacking:
         columns[name] = columns[name].copy()
         columns[name][at] = other.hourly[name][there]
-    words = " and ".join(WORDS.get(name, name) for name in lacking)
+    words = " and ".join(COLUMN_WORDS[name] for name in lacking)
     return Hourly(time=hourly.time, columns=columns), [f"{words} from {other.source}"]
-
-
-WORDS = {
-    "pressure_hpa": "air pressure", "air_temp_c": "air temperature", "wind_speed_ms": "wind",
-    "wind_gust_ms": "gusts", "cloud_pct": "clouds", "precip_mm": "rain", "shortwave_wm2": "sunshine",
-    "cape_jkg": "storm energy", "dew_point_c": "dew point", "humidity_pct": "humidity",
-}  # fmt: skip
 
 
 def _longer(hourly: Hourly, first: np.datetime64) -> Hourly:
@@ -301,7 +299,7 @@ def _reaches(hourly: Hourly, span: tuple[datetime, datetime]) -> bool:
 
 def _lacks_core(hourly: Hourly, span: tuple[datetime, datetime]) -> str:
     inside = (hourly.time >= _np(span[0] - HALF_HOUR)) & (hourly.time <= _np(span[1] + HALF_HOUR))
-    return " and no ".join(WORDS[name] for name in CORE_COLUMNS if np.isnan(hourly[name][inside]).mean() > 0.5)
+    return " and no ".join(COLUMN_WORDS[name] for name in CORE_COLUMNS if np.isnan(hourly[name][inside]).mean() > 0.5)
 
 
 def _np(instant: datetime) -> np.datetime64:

@@ -90,7 +90,9 @@ class Week:
             client = PoliteClient(
                 identification("week@club.example"), connect_s=2.0, read_s=SILENT_S, whole_s=2.0, backoff_factor=0.0
             )
-            outside = build_outside(self.settings, self.store, client, sleep=self.clock.sleep)
+            outside = build_outside(
+                self.settings, self.store, client, sleep=self.clock.sleep, monotonic=lambda: self.clock.now.timestamp()
+            )
             self._subscribe()
             service = Service(
                 settings=self.settings, store=self.store, outside=outside, now=lambda: self.clock.now,
