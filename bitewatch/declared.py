@@ -45,9 +45,15 @@ class Declared(BaseModel):
                         {"key": key, "keys": ", ".join([canonical, *other_keys(canonical)])},
                     )  # fmt: skip
                 value = taken.pop(key)
-                is_number = isinstance(value, int | float) and not isinstance(value, bool)
-                taken[canonical] = unit.to_canonical(value) if is_number else value
+                if isinstance(value, list):  # a list of numbers carries the unit of its key too
+                    taken[canonical] = [unit.to_canonical(one) if _is_number(one) else one for one in value]
+                else:
+                    taken[canonical] = unit.to_canonical(value) if _is_number(value) else value
         return taken
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def wrong(key: str, right: str) -> PydanticCustomError:

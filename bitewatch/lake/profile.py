@@ -2,8 +2,9 @@
 
 import functools
 import unicodedata
-from datetime import date
+from datetime import date, time
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -32,6 +33,14 @@ class SpotKind(StrEnum):
     HARD_BOTTOM = "hard-bottom"
     ROCK = "rock"
     SHALLOW_COVER = "shallow-cover"
+
+
+class Clarity(StrEnum):
+    """How clear the water is, where no disk was lowered."""
+
+    CLEAR = "clear"
+    STAINED = "stained"
+    DARK = "dark"
 
 
 def _one_visible_line(text: str) -> str:
@@ -74,6 +83,34 @@ class Spot(Declared):
         return self
 
 
+class DepthProfile(Declared):
+    """What a probe showed on its way down, on one day."""
+
+    on: date = Field(description="the day of the profile, YYYY-MM-DD without quotes")
+    depth_m: tuple[Number, ...] = Field(min_length=2, description="depths from the surface down, in m or ft")
+    oxygen_mgl: tuple[Number, ...] = Field((), description="dissolved oxygen at each depth, in mg/L")
+    water_temp_c: tuple[Number, ...] = Field((), description="temperature at each depth, in degC or degF")
+
+    @field_validator("on", mode="before")
+    @classmethod
+    def _is_a_day(cls, value: object) -> object:
+        return _whole_day(value)
+
+    @model_validator(mode="after")
+    def _goes_down(self) -> Self:
+        if any(deeper <= depth for depth, deeper in pairwise(self.depth_m)) or self.depth_m[0] < 0:
+            raise wrong("depth_m", "must be depths of 0 or more, each deeper than the one before")
+        for name, limits in (("oxygen_mgl", (0.0, 25.0)), ("water_temp_c", (-0.5, 40.0))):
+            values = getattr(self, name)
+            if values and len(values) != len(self.depth_m):
+                raise wrong(name, "must have one value for each depth")
+            if any(not limits[0] <= value <= limits[1] for value in values):
+                raise wrong(name, f"must lie between {limits[0]:g} and {limits[1]:g}")
+        if not self.oxygen_mgl and not self.water_temp_c:
+            raise wrong("oxygen_mgl", "give oxygen_mgl, water_temp_c or water_temp_f, or leave the profile out")
+        return self
+
+
 class Lake(Declared):
     """A water with its profile. What is left out widens the doubt, and the brief says so."""
 
@@ -87,6 +124,10 @@ class Lake(Declared):
     mean_depth_m: Number | None = Field(None, gt=0, le=800, description="in m or ft")
     max_depth_m: Number | None = Field(None, gt=0, le=1700, description="in m or ft")
     secchi_m: Number | None = Field(None, gt=0, le=45, description="how deep a white disk is seen, in m or ft")
+    clarity: Clarity | None = Field(None, description="in place of secchi_m, where no disk was lowered")
+    trophic_state: Number | None = Field(
+        None, ge=0, le=100, description="Carlson's index from the Secchi depth, in place of secchi_m"
+    )
     weed_edge_m: Number | None = Field(None, gt=0, le=20, description="depth where the weeds end, in m or ft")
     weed_tops_m: Number | None = Field(None, ge=0, le=20, description="depth of the weed tops, in m or ft")
     weed_cover: Number | None = Field(None, ge=0, le=1, description="share of the flats that carry weeds, 0 to 1")
@@ -94,6 +135,19 @@ class Lake(Declared):
         None, ge=-0.5, le=40, description="a surface reading; write water_temp_c for degC or water_temp_f for degF"
     )
     water_temp_on: date | None = Field(None, description="the day of that reading, YYYY-MM-DD without quotes")
+    water_temp_at: time | None = Field(None, description="the hour of that reading, HH:MM:SS without quotes")
+    water_temp_depth_m: Number | None = Field(None, ge=0, le=60, description="how deep the thermometer was, in m or ft")
+    ice_out: date | None = Field(None, description="the day on which the ice went out this year, YYYY-MM-DD")
+    profile: tuple[DepthProfile, ...] = Field((), description="[[profile]] tables of a probe, each with its day")
+    gauge: str | None = Field(
+        None, pattern=r"^USGS-[0-9]{8,15}$", description='a public gauge of water temperature, such as "USGS-01234567"'
+    )
+    gauge_series: str | None = Field(
+        None, pattern=r"^[0-9a-f]{32}$", description="which series of that gauge, where it has several"
+    )
+    outline: str | None = Field(
+        None, max_length=200, description="a GeoJSON file of the lake's shore, seen from the config folder"
+    )
     species: tuple[Species, ...] = Field(
         tuple(Species), min_length=1, description='such as ["crappie", "bluegill"], the one you fish for most first'
     )
@@ -113,11 +167,16 @@ class Lake(Declared):
             raise ValueError("is not a known time zone")
         return zone
 
-    @field_validator("water_temp_on", mode="before")
+    @field_validator("water_temp_on", "ice_out", mode="before")
     @classmethod
     def _is_a_day(cls, value: object) -> object:
-        if value is not None and type(value) is not date:
-            raise ValueError("must be a day")
+        return _whole_day(value)
+
+    @field_validator("water_temp_at", mode="before")
+    @classmethod
+    def _is_an_hour(cls, value: object) -> object:
+        if value is not None and type(value) is not time:
+            raise ValueError("must be an hour such as 15:00:00")
         return value
 
     @field_validator("species", mode="after")
@@ -156,8 +215,16 @@ class Lake(Declared):
         for name in names:
             if names.count(name) > 1:
                 raise wrong("spot", f"two spots have the name {name}; give each its own")
-        if self.water_temp_on is not None and self.water_temp_c is None:
-            raise wrong("water_temp_on", "needs water_temp_c or water_temp_f beside it")
+        for name in ("water_temp_on", "water_temp_at", "water_temp_depth_m"):
+            if getattr(self, name) is not None and self.water_temp_c is None:
+                raise wrong(name, "needs water_temp_c or water_temp_f beside it")
+        if self.water_temp_at is not None and self.water_temp_on is None:
+            raise wrong("water_temp_at", "needs water_temp_on beside it")
+        told = [name for name in ("secchi_m", "clarity", "trophic_state") if getattr(self, name) is not None]
+        if len(told) > 1:
+            raise wrong(told[1], f"give one of secchi_m, clarity and trophic_state; {told[0]} stands there already")
+        if self.gauge_series is not None and self.gauge is None:
+            raise wrong("gauge_series", "needs gauge beside it")
         return self
 
     @property
@@ -174,6 +241,12 @@ class Lake(Declared):
     def zone_info(self) -> ZoneInfo:
         """The zone in which this lake's days and hours are told."""
         return ZoneInfo(self.zone_name)
+
+
+def _whole_day(value: object) -> object:
+    if value is not None and type(value) is not date:
+        raise ValueError("must be a day")
+    return value
 
 
 @functools.cache

@@ -1,6 +1,6 @@
 """Who is told what and when, and what each reader was last shown."""
 
-from sqlalchemy import Column, Date, ForeignKey, Integer, String, Table, Text
+from sqlalchemy import Column, Date, Float, ForeignKey, Index, Integer, String, Table, Text
 
 from bitewatch.store.metadata import Instant, metadata
 
@@ -45,4 +45,21 @@ watched = Table(
     Column("memory", Text, nullable=False),  # JSON: what the present source said then, and a turned call that waits
     Column("mark", String(64), nullable=False),  # of the issue and the warnings that were looked at last
     Column("updated_at", Instant, nullable=False),
+)
+
+#: what thermometers showed: typed, from a gauge, from the logbook; nothing is deleted, what was wrong is undone
+reading = Table(
+    "reading",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("lake", String(64), nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("temp_c", Float, nullable=False),
+    Column("depth_m", Float),
+    Column("hour_known", Integer, nullable=False),  # 0: only the day is known
+    Column("source", String(40), nullable=False),  # typed, usgs, logbook
+    Column("note", Text),  # what its source says of it: provisional, a series
+    Column("known_at", Instant, nullable=False),
+    Column("undone_at", Instant),
+    Index("ix_reading_lake_at", "lake", "at"),
 )

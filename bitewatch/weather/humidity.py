@@ -1,4 +1,4 @@
-"""Dew point and relative humidity, each from the other, over liquid water.
+"""Moisture of the air over liquid water: dew point, relative humidity, vapour pressure.
 
 Names and units follow the table in DEVELOPERS.md.
 """
@@ -69,3 +69,31 @@ def humidity_pct(air_temp_c: ArrayLike, dew_point_c: ArrayLike) -> NDArray[np.fl
     temp, dew = np.asarray(air_temp_c, float), np.asarray(dew_point_c, float)
     share = np.exp(MAGNUS_SLOPE * dew / (MAGNUS_SHIFT_C + dew) - MAGNUS_SLOPE * temp / (MAGNUS_SHIFT_C + temp))
     return np.asarray(100.0 * share)
+
+
+def saturation_vapour_hpa(temp_c: ArrayLike) -> NDArray[np.float64]:
+    """Pressure of water vapour in saturated air; of the dew point it is the vapour pressure of the air.
+
+    The lake model was fitted with these constants, which differ from those above by less than 0.1 %.
+
+    Parameters
+    ----------
+    temp_c : array_like
+        Temperature. [degC]
+
+    Returns
+    -------
+    ndarray
+        Vapour pressure, of the same shape; NaN where the temperature is. [hPa]
+
+    References
+    ----------
+    .. [1] WMO-No. 8, "Guide to Instruments and Methods of Observation," annex 4.B (the Magnus form, cited).
+
+    Examples
+    --------
+    >>> round(float(saturation_vapour_hpa(20.0)), 3)
+    23.326
+    """
+    temp = np.asarray(temp_c, float)
+    return np.asarray(6.112 * np.exp(17.62 * temp / (243.12 + temp)))

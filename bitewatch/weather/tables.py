@@ -1,6 +1,6 @@
-"""The archive of issues, the fronts followed through them, official warnings, and the ledgers of politeness."""
+"""The archive of issues and of days, the fronts followed, official warnings, and the ledgers of politeness."""
 
-from sqlalchemy import Column, Float, ForeignKey, ForeignKeyConstraint, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import Column, Date, Float, ForeignKey, ForeignKeyConstraint, Index, Integer, LargeBinary, String, Table, Text
 
 from bitewatch.store.metadata import Instant, metadata
 
@@ -167,4 +167,19 @@ warning_at = Table(
     Column("ended_at", Instant),
     ForeignKeyConstraint(["feed", "id"], ["warning.feed", "warning.id"]),
     Index("ix_warning_at_lake_ended_at", "lake", "ended_at"),
+)
+
+#: the air over a lake, day by day: means of solar days that are over, from which the water is worked out
+lake_air = Table(
+    "lake_air",
+    metadata,
+    Column("lake", String(64), primary_key=True),
+    Column("day", Date, primary_key=True),
+    Column("shortwave_wm2", Float),
+    Column("air_temp_c", Float),
+    Column("vapour_hpa", Float),
+    Column("wind_speed_ms", Float),
+    Column("pressure_hpa", Float),
+    Column("source", String(40), nullable=False),
+    Column("known_at", Instant, nullable=False),  # when it was first known: a replay looks at nothing that came later
 )
