@@ -1,4 +1,4 @@
-"""Where the weeds end and where their tops are: as entered, else from the Secchi depth, with its wide spread."""
+"""Where the weeds end and where their tops are: as read on sonar, else from the Secchi depth, with its wide spread."""
 
 import statistics
 from dataclasses import dataclass
@@ -6,11 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
 
 EDGE_SD_LOG10 = (
     0.16  #: residual scatter of the formula; no source gives one: slope, R2 and an assumed spread of SD [own]
 )
+SLOPE = 0.66  #: of the formula, in logarithms
+SONAR_SD_LOG10 = 0.04  #: of an edge that was read on sonar: where it was read, and the waves [own]
 UNKNOWN_EDGE_M = 3.6  #: middle of 7 to 20 ft, the range that common practice gives for dark to clear lakes
 UNKNOWN_EDGE_SD_LOG10 = 0.23  #: wide enough for that whole range at two standard deviations [own]
 TOPS_SHARE = 0.5  #: of the edge depth, where the tops are not entered (common practice, no source)
@@ -45,7 +48,7 @@ def weed_edge_from_secchi_m(secchi_m: ArrayLike) -> NDArray[np.float64]:
     >>> round(float(weed_edge_from_secchi_m(3.0)), 3)
     4.216
     """
-    return np.asarray(10 ** (0.66 * np.log10(np.asarray(secchi_m, float)) + 0.31))
+    return np.asarray(10 ** (SLOPE * np.log10(np.asarray(secchi_m, float)) + 0.31))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,20 +65,13 @@ class WeedDepths:
 
 
 def weed_depths(lake: Lake) -> WeedDepths:
-    """The weed edge and tops of a lake, or on a rock lake the foot of the rock and its upper half."""
+    """The weed edge and tops of a lake, or on a rock lake the foot of the rock and its upper half.
+
+    Where the edge was read on sonar, that reading and the formula are weighed by how sure each is: one reading takes
+    94 % of the weight.
+    """
     doubts: list[str] = []
-    what = "foot of the rock" if lake.is_rock else "weed edge"
-    edge, edge_sd = lake.weed_edge_m, 0.0
-    spot_depths = [spot.depth_m for spot in lake.spot if spot.depth_m is not None]
-    if edge is None and lake.is_rock and spot_depths:
-        edge, edge_sd = statistics.median(spot_depths), 0.1
-        doubts.append("foot of the rock not entered: taken from the depths of your spots")
-    elif edge is None and lake.secchi_m is not None:
-        edge, edge_sd = float(weed_edge_from_secchi_m(lake.secchi_m)), EDGE_SD_LOG10
-        doubts.append(f"{what} not entered: guessed from the Secchi depth, give or take a factor of 1.4")
-    elif edge is None:
-        edge, edge_sd = UNKNOWN_EDGE_M, UNKNOWN_EDGE_SD_LOG10
-        doubts.append(f"{what} and Secchi depth not entered: the depth is the middle of what lakes have, a bare guess")
+    edge, edge_sd = _edge(lake, doubts)
     if lake.max_depth_m is not None:
         edge = min(edge, lake.max_depth_m)
     tops, tops_sd = lake.weed_tops_m, 0.0
@@ -85,9 +81,38 @@ def weed_depths(lake: Lake) -> WeedDepths:
             doubts.append("weed tops not entered: taken at half the depth of the weed edge")
     elif tops >= edge:  # tops were entered, the edge was guessed too shallow for them
         edge = tops * 1.3 if lake.max_depth_m is None else min(tops * 1.3, lake.max_depth_m)
-        doubts.append(f"the {what} was set a little deeper than the weed tops that you entered")
+        doubts.append(f"the {_foot(lake)} was set a little deeper than the weed tops that you entered")
     return WeedDepths(
         tops_m=tops, tops_low_m=tops / 10**tops_sd, tops_high_m=tops * 10**tops_sd,
         edge_m=edge, edge_low_m=edge / 10**edge_sd, edge_high_m=edge * 10**edge_sd,
         doubts=tuple(doubts),
     )  # fmt: skip
+
+
+def _foot(lake: Lake) -> str:
+    return "foot of the rock" if lake.is_rock else "weed edge"
+
+
+def _edge(lake: Lake, doubts: list[str]) -> tuple[float, float]:
+    """Depth of the edge and the spread of its logarithm; what was not entered is added to the doubts."""
+    secchi, what = secchi_used(lake), _foot(lake)
+    formula, formula_sd = UNKNOWN_EDGE_M, UNKNOWN_EDGE_SD_LOG10
+    if secchi.secchi_m is not None:
+        formula = float(weed_edge_from_secchi_m(secchi.secchi_m))
+        formula_sd = float(np.hypot(EDGE_SD_LOG10, SLOPE * secchi.sd_log10))
+    if lake.weed_edge_m is not None:
+        if secchi.secchi_m is None or lake.is_rock:  # the formula is of plants
+            return lake.weed_edge_m, SONAR_SD_LOG10
+        weight = formula_sd**2 / (formula_sd**2 + SONAR_SD_LOG10**2)
+        edge = 10 ** (weight * np.log10(lake.weed_edge_m) + (1.0 - weight) * np.log10(formula))
+        return float(edge), float(np.sqrt(weight)) * SONAR_SD_LOG10
+    spot_depths = [spot.depth_m for spot in lake.spot if spot.depth_m is not None]
+    if lake.is_rock and spot_depths:
+        doubts.append("foot of the rock not entered: taken from the depths of your spots")
+        return statistics.median(spot_depths), 0.1
+    if secchi.secchi_m is None:
+        doubts.append(f"{what} and Secchi depth not entered: the depth is the middle of what lakes have, a bare guess")
+    else:
+        doubts.append(f"{what} not entered: guessed from the Secchi depth, give or take a factor of 1.4")
+        doubts.extend([secchi.doubt] if secchi.doubt else [])
+    return formula, formula_sd

@@ -1,0 +1,211 @@
+"""The water of one lake: the model's season, corrected by readings, with layers, and told for any hour.
+
+What is known comes in as plain data and nothing is looked up. A reading corrects from its own hour on: whoever asks
+for the past as it was known then hands in what was known then.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from bitewatch.lake.clarity import secchi_used
+from bitewatch.lake.profile import Lake
+from bitewatch.water.correction import SCATTER_C, ReadingErrors, change_sd, condition, condition_causally
+from bitewatch.water.day_course import day_course_c
+from bitewatch.water.layers import Layers, layers
+from bitewatch.water.reading import Reading
+from bitewatch.water.readings import reading_errors
+from bitewatch.water.slab import Basin
+from bitewatch.water.surface import Surface, season_of, surface
+from bitewatch.weather.daily import Daily, Days, solar_shift_h
+from bitewatch.weather.hourly import Floats, Times
+
+#: what stands in for what a profile leaves out: of a middling weedy lake; the surface hardly feels them [own]
+TYPICAL_AREA_KM2, TYPICAL_MEAN_DEPTH_M, TYPICAL_SECCHI_M = 1.0, 5.0, 2.0
+MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
+FORECAST_SD_C = 0.15  #: what each day ahead adds to the spread: the weather of that day may come otherwise [own]
+SECONDS_A_DAY = 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterHours:
+    """Surface temperature by hour with its spread, and how it differs from three days before; NaN where not known.
+
+    Each of shape (T,). A spread is a standard deviation: about two chances in three lie within it. [degC]
+    """
+
+    value_c: Floats
+    sd_c: Floats
+    change_3d_c: Floats
+    change_sd_c: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LakeWater:
+    """What is known of a lake's water, day by day, through every season of which the weather is known."""
+
+    lake: Lake
+    surface: Surface
+    logs: ReadingErrors
+    used: tuple[Reading, ...]  #: readings that correct the model
+    forecast_from: float  #: days since 1970 by the sun's clock; beyond it the weather is a forecast
+    notes: tuple[str, ...]  #: what was derived, assumed or left out, in words
+
+    @property
+    def day(self) -> Days:
+        """The solar days, shape (D,)."""
+        return self.surface.day
+
+    def daily(self) -> tuple[Floats, Floats]:
+        """Daily surface temperature and its spread, shape (D,) each, with all readings that are known."""
+        noon = noons(self.day)
+        told = condition(
+            noon, self.surface.start_sd_c, season_of(self.day, self.lake.latitude), self.logs, widen=self.surface.widen
+        )
+        return self.surface.model_c + told.correction_c, np.hypot(told.sd_c, self._ahead(noon))
+
+    def daily_as_known(self) -> tuple[Floats, Floats]:
+        """The same, each day only with the readings of that day and before: as it was known then."""
+        noon = noons(self.day)
+        told = condition_causally(
+            noon, self.surface.start_sd_c, season_of(self.day, self.lake.latitude), self.logs, widen=self.surface.widen
+        )
+        return self.surface.model_c + told.correction_c, told.sd_c
+
+    def at_hours(self, time: Times) -> WaterHours:
+        """By the hour, with the course of the day laid over the daily means.
+
+        Parameters
+        ----------
+        time : ndarray of datetime64[s], shape (T,)
+            UTC.
+        """
+        now = days_since_1970(time) + solar_shift_h(self.lake.longitude) / 24.0
+        before = now - 3.0
+        value, before_value = self._value(now), self._value(before)
+        starts, seasons = self._starts(now), self._seasons(now)
+        told = condition(now, starts, seasons, self.logs, widen=self.surface.widen)
+        apart = change_sd(
+            now, before, starts, self._starts(before), seasons, self._seasons(before), self.logs,
+            widen=self.surface.widen,
+        )  # fmt: skip
+        ahead, change = self._ahead(now), value - before_value
+        known, changed = np.isfinite(value), np.isfinite(change)
+        return WaterHours(
+            value_c=value, sd_c=np.where(known, np.hypot(told.sd_c, ahead), np.nan),
+            change_3d_c=change,
+            change_sd_c=np.where(changed, np.hypot(apart, ahead - self._ahead(before)), np.nan),
+        )  # fmt: skip
+
+    def layers(self) -> Layers:
+        """Mixed layer and thermocline of each day."""
+        basin, _ = basin_of(self.lake)
+        return layers(
+            day_of_year(self.day), area_km2=float(basin.area_km2), secchi_m=float(basin.secchi_m),
+            max_depth_m=self.lake.max_depth_m, latitude=self.lake.latitude,
+        )  # fmt: skip
+
+    def _value(self, at: Floats) -> Floats:
+        model = np.interp(at, noons(self.day), self.surface.model_c, left=np.nan, right=np.nan)
+        told = condition(at, self._starts(at), self._seasons(at), self.logs, widen=self.surface.widen)
+        return model + told.correction_c + day_course_c((at % 1.0) * 24.0)
+
+    def _starts(self, at: Floats) -> Floats:
+        return np.interp(at, noons(self.day), np.nan_to_num(self.surface.start_sd_c))
+
+    def _seasons(self, at: Floats) -> Floats:
+        return season_of(np.floor(at).astype("datetime64[D]"), self.lake.latitude)
+
+    def _ahead(self, at: Floats) -> Floats:
+        return FORECAST_SD_C * np.maximum(0.0, at - self.forecast_from)
+
+
+def lake_water(lake: Lake, daily: Daily, readings: Sequence[Reading], *, forecast_from: datetime) -> LakeWater:
+    """The water of a lake from the air over it and from what thermometers showed.
+
+    Parameters
+    ----------
+    daily : Daily
+        All days that are known, of one season or of many, on to the end of the forecast.
+    readings : sequence of Reading
+        Those that may be looked at.
+    forecast_from : datetime
+        From when on the weather is a forecast.
+
+    Raises
+    ------
+    Refused
+        If the weather does not carry it, by name.
+    """
+    basin, assumed = basin_of(lake)
+    modelled = surface(
+        daily, basin=basin, latitude=lake.latitude, elevation_m=lake.elevation_m, ice_out=lake.ice_out, assumed=assumed
+    )
+    settled = layers(
+        day_of_year(modelled.day), area_km2=float(basin.area_km2), secchi_m=float(basin.secchi_m),
+        max_depth_m=lake.max_depth_m, latitude=lake.latitude,
+    )  # fmt: skip
+    logs = reading_errors(
+        readings, longitude=lake.longitude, day=modelled.day, model_c=modelled.model_c,
+        start_sd_c=modelled.start_sd_c, season=season_of(modelled.day, lake.latitude), mixed_m=settled.mixed_m,
+        widen=modelled.widen,
+    )  # fmt: skip
+    return LakeWater(
+        lake=lake, surface=modelled, logs=logs.errors, used=logs.used,
+        forecast_from=forecast_from.timestamp() / SECONDS_A_DAY + solar_shift_h(lake.longitude) / 24.0, notes=(*modelled.notes, *logs.left_out),
+    )  # fmt: skip
+
+
+def basin_of(lake: Lake) -> tuple[Basin, tuple[str, ...]]:
+    """A lake's size, depth and clarity as the model takes them, and the names of those that had to be assumed."""
+    secchi = secchi_used(lake).secchi_m
+    assumed = [
+        name
+        for name, known in (
+            ("area", lake.area_km2), ("mean depth", lake.mean_depth_m or lake.max_depth_m), ("Secchi depth", secchi)
+        )
+        if known is None
+    ]  # fmt: skip
+    mean_depth = lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else TYPICAL_MEAN_DEPTH_M)
+    basin = Basin(
+        area_km2=lake.area_km2 or TYPICAL_AREA_KM2, mean_depth_m=mean_depth, secchi_m=secchi or TYPICAL_SECCHI_M
+    )
+    return basin, tuple(assumed)
+
+
+def thermometer_sd_c(sd_c: Floats) -> Floats:
+    """The spread of what a thermometer will read, from that of the lake's mean. [degC]"""
+    return np.hypot(sd_c, SCATTER_C)
+
+
+def noons(day: Days) -> Floats:
+    """The middle of each day, in days since 1970."""
+    return day.astype("datetime64[D]").astype(float) + 0.5
+
+
+def days_since_1970(time: Times) -> Floats:
+    """Instants as days since 1970."""
+    return time.astype("datetime64[s]").astype(float) / SECONDS_A_DAY
+
+
+def day_of_year(day: Days) -> Floats:
+    """1 to 366."""
+    return np.asarray((day - day.astype("datetime64[Y]")).astype(int) + 1.0)
+
+
+def typed_reading(lake: Lake, on: datetime) -> Reading | None:
+    """The one reading that a profile can carry; without a day it is taken as of ``on``."""
+    if lake.water_temp_c is None:
+        return None
+    if lake.water_temp_on is None:
+        at, hour_known = on, False
+    else:
+        hour_known = lake.water_temp_at is not None
+        wall = lake.water_temp_at or datetime.min.time().replace(hour=12)
+        at = datetime.combine(lake.water_temp_on, wall, tzinfo=lake.zone_info).astimezone(UTC)
+    return Reading(
+        at=at, temp_c=lake.water_temp_c, depth_m=lake.water_temp_depth_m, hour_known=hour_known, source="profile",
+        known_at=at,
+    )  # fmt: skip
