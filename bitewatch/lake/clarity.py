@@ -1,4 +1,4 @@
-"""How clear a lake is: a Secchi depth as entered, from a trophic-state number, or from a class; and how sure that is."""
+"""How clear a lake is, as a Secchi depth: entered, from a trophic-state number, or from a class; and how sure it is."""
 
 import math
 from dataclasses import dataclass

@@ -1,17 +1,13 @@
 """What the water of a lake is worked out from: days of the air from every place that has them, and readings."""
 
 import logging
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
-import numpy as np
-
-from bitewatch.errors import OutsideFailed, PayloadRefused, Refused
+from bitewatch.errors import PayloadRefused, Refused
 from bitewatch.lake.profile import Lake
-from bitewatch.service.cells import place_of
-from bitewatch.service.lake_air import keep_days, kept_days, missing_days
+from bitewatch.service.lake_air import keep_days, kept_days
 from bitewatch.service.readings import kept_readings
 from bitewatch.service.refresh import Refresher
 from bitewatch.settings import Settings
@@ -19,9 +15,8 @@ from bitewatch.store.database import Store
 from bitewatch.water.lake_water import typed_reading
 from bitewatch.water.reading import Reading
 from bitewatch.water.readings import readings_from_csv
-from bitewatch.weather.daily import Daily, daily_means, joined
+from bitewatch.weather.daily import Daily, daily_means
 from bitewatch.weather.hourly import Hourly
-from bitewatch.weather.sources.base import Cell, HasPastWeather
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 
 log = logging.getLogger(__name__)

@@ -30,7 +30,7 @@ class ReadingErrors:
     season: NDArray[np.int64]
     scatter_c: Floats  #: how far each may be off by itself
 
-    def kept(self, which: NDArray[np.bool_] | slice) -> "ReadingErrors":
+    def kept(self, which: NDArray[np.intp] | slice) -> "ReadingErrors":
         """Some of them."""
         return ReadingErrors(
             at=self.at[which], error_c=self.error_c[which], start_sd_c=self.start_sd_c[which],
@@ -79,9 +79,8 @@ def condition(moments: Moments, logs: ReadingErrors, *, widen: float = 1.0) -> C
 
     Examples
     --------
-    >>> one = ReadingErrors(
-    ...     at=np.zeros(1), error_c=np.ones(1), start_sd_c=np.zeros(1), season=np.zeros(1, int), scatter_c=np.array([0.65])
-    ... )
+    >>> none, season = np.zeros(1), np.zeros(1, int)
+    >>> one = ReadingErrors(at=none, error_c=none + 1, start_sd_c=none, season=season, scatter_c=none + 0.65)
     >>> week = Moments(at=np.array([0.0, 7.0]), start_sd_c=np.zeros(2), season=np.zeros(2, int))
     >>> condition(week, one).correction_c.round(3).tolist()
     [0.66, 0.389]

@@ -1,4 +1,4 @@
-"""The air as the lake model takes it: without gaps, at the height of the lake; what cannot be had is refused by name."""
+"""The air as the lake model takes it: without gaps, at the lake's height; what cannot be had is refused by name."""
 
 from dataclasses import dataclass
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
-from bitewatch.water.correction import SCATTER_C, ReadingErrors, change_sd, condition, condition_causally
+from bitewatch.water.correction import SCATTER_C, Moments, ReadingErrors, change_sd_c, condition, condition_causally
 from bitewatch.water.day_course import day_course_c
 from bitewatch.water.layers import Layers, layers
 from bitewatch.water.reading import Reading
@@ -48,8 +49,10 @@ class LakeWater:
 
     lake: Lake
     surface: Surface
+    layers: Layers
     logs: ReadingErrors
     used: tuple[Reading, ...]  #: readings that correct the model
+    unused: tuple[Reading, ...]
     forecast_from: float  #: days since 1970 by the sun's clock; beyond it the weather is a forecast
     notes: tuple[str, ...]  #: what was derived, assumed or left out, in words
 
@@ -58,21 +61,23 @@ class LakeWater:
         """The solar days, shape (D,)."""
         return self.surface.day
 
+    @property
+    def season(self) -> NDArray[np.int64]:
+        """The season of each day, by the year of its spring."""
+        return season_of(self.day, self.lake.latitude)
+
     def daily(self) -> tuple[Floats, Floats]:
         """Daily surface temperature and its spread, shape (D,) each, with all readings that are known."""
         noon = noons(self.day)
-        told = condition(
-            noon, self.surface.start_sd_c, season_of(self.day, self.lake.latitude), self.logs, widen=self.surface.widen
-        )
-        return self.surface.model_c + told.correction_c, np.hypot(told.sd_c, self._ahead(noon))
+        told = condition(self._moments(noon), self.logs, widen=self.surface.widen)
+        return self.surface.model_c + told.correction_c, self._spread(told.sd_c, noon)
 
     def daily_as_known(self) -> tuple[Floats, Floats]:
         """The same, each day only with the readings of that day and before: as it was known then."""
-        noon = noons(self.day)
-        told = condition_causally(
-            noon, self.surface.start_sd_c, season_of(self.day, self.lake.latitude), self.logs, widen=self.surface.widen
-        )
-        return self.surface.model_c + told.correction_c, told.sd_c
+        evening = noons(self.day) + 0.5
+        told = condition_causally(self._moments(evening), self.logs, widen=self.surface.widen)
+        known = np.isfinite(self.surface.model_c)
+        return self.surface.model_c + told.correction_c, np.where(known, told.sd_c, np.nan)
 
     def at_hours(self, time: Times) -> WaterHours:
         """By the hour, with the course of the day laid over the daily means.
@@ -84,42 +89,31 @@ class LakeWater:
         """
         now = days_since_1970(time) + solar_shift_h(self.lake.longitude) / 24.0
         before = now - 3.0
-        value, before_value = self._value(now), self._value(before)
-        starts, seasons = self._starts(now), self._seasons(now)
-        told = condition(now, starts, seasons, self.logs, widen=self.surface.widen)
-        apart = change_sd(
-            now, before, starts, self._starts(before), seasons, self._seasons(before), self.logs,
-            widen=self.surface.widen,
-        )  # fmt: skip
-        ahead, change = self._ahead(now), value - before_value
-        known, changed = np.isfinite(value), np.isfinite(change)
+        told, earlier = (condition(self._moments(at), self.logs, widen=self.surface.widen) for at in (now, before))
+        value = self._model(now) + told.correction_c
+        change = value - self._model(before) - earlier.correction_c
+        apart = change_sd_c(self._moments(now), self._moments(before), self.logs, widen=self.surface.widen)
+        ahead = self._ahead(now) - self._ahead(before)
         return WaterHours(
-            value_c=value, sd_c=np.where(known, np.hypot(told.sd_c, ahead), np.nan),
-            change_3d_c=change,
-            change_sd_c=np.where(changed, np.hypot(apart, ahead - self._ahead(before)), np.nan),
+            value_c=value, sd_c=np.where(np.isfinite(value), self._spread(told.sd_c, now), np.nan),
+            change_3d_c=change, change_sd_c=np.where(np.isfinite(change), np.hypot(apart, ahead), np.nan),
         )  # fmt: skip
 
-    def layers(self) -> Layers:
-        """Mixed layer and thermocline of each day."""
-        basin, _ = basin_of(self.lake)
-        return layers(
-            day_of_year(self.day), area_km2=float(basin.area_km2), secchi_m=float(basin.secchi_m),
-            max_depth_m=self.lake.max_depth_m, latitude=self.lake.latitude,
-        )  # fmt: skip
+    def _model(self, at: Floats) -> Floats:
+        daily = np.interp(at, noons(self.day), self.surface.model_c, left=np.nan, right=np.nan)
+        return np.asarray(daily + day_course_c((at % 1.0) * 24.0))
 
-    def _value(self, at: Floats) -> Floats:
-        model = np.interp(at, noons(self.day), self.surface.model_c, left=np.nan, right=np.nan)
-        told = condition(at, self._starts(at), self._seasons(at), self.logs, widen=self.surface.widen)
-        return model + told.correction_c + day_course_c((at % 1.0) * 24.0)
+    def _moments(self, at: Floats) -> Moments:
+        start = np.interp(at, noons(self.day), np.nan_to_num(self.surface.start_sd_c))
+        return Moments(
+            at=at, start_sd_c=start, season=season_of(np.floor(at).astype("datetime64[D]"), self.lake.latitude)
+        )
 
-    def _starts(self, at: Floats) -> Floats:
-        return np.interp(at, noons(self.day), np.nan_to_num(self.surface.start_sd_c))
-
-    def _seasons(self, at: Floats) -> Floats:
-        return season_of(np.floor(at).astype("datetime64[D]"), self.lake.latitude)
+    def _spread(self, sd_c: Floats, at: Floats) -> Floats:
+        return np.asarray(np.hypot(sd_c, self._ahead(at)))
 
     def _ahead(self, at: Floats) -> Floats:
-        return FORECAST_SD_C * np.maximum(0.0, at - self.forecast_from)
+        return np.asarray(FORECAST_SD_C * np.maximum(0.0, at - self.forecast_from))
 
 
 def lake_water(lake: Lake, daily: Daily, readings: Sequence[Reading], *, forecast_from: datetime) -> LakeWater:
@@ -143,22 +137,29 @@ def lake_water(lake: Lake, daily: Daily, readings: Sequence[Reading], *, forecas
     modelled = surface(
         daily, basin=basin, latitude=lake.latitude, elevation_m=lake.elevation_m, ice_out=lake.ice_out, assumed=assumed
     )
-    settled = layers(
-        day_of_year(modelled.day), area_km2=float(basin.area_km2), secchi_m=float(basin.secchi_m),
-        max_depth_m=lake.max_depth_m, latitude=lake.latitude,
-    )  # fmt: skip
-    logs = reading_errors(
+    settled = lake_layers(lake, modelled.day)
+    held = reading_errors(
         readings, longitude=lake.longitude, day=modelled.day, model_c=modelled.model_c,
         start_sd_c=modelled.start_sd_c, season=season_of(modelled.day, lake.latitude), mixed_m=settled.mixed_m,
         widen=modelled.widen,
     )  # fmt: skip
+    from_when = forecast_from.timestamp() / SECONDS_A_DAY + solar_shift_h(lake.longitude) / 24.0
     return LakeWater(
-        lake=lake, surface=modelled, logs=logs.errors, used=logs.used,
-        forecast_from=forecast_from.timestamp() / SECONDS_A_DAY + solar_shift_h(lake.longitude) / 24.0, notes=(*modelled.notes, *logs.left_out),
+        lake=lake, surface=modelled, layers=settled, logs=held.errors, used=held.used, unused=held.unused,
+        forecast_from=from_when, notes=(*modelled.notes, *held.left_out),
     )  # fmt: skip
 
 
-def basin_of(lake: Lake) -> tuple[Basin, tuple[str, ...]]:
+def lake_layers(lake: Lake, day: Days) -> Layers:
+    """Mixed layer and thermocline of each day."""
+    basin, _ = basin_of(lake)
+    return layers(
+        day_of_year(day), area_km2=basin.area_km2, secchi_m=basin.secchi_m, max_depth_m=lake.max_depth_m,
+        latitude=lake.latitude,
+    )  # fmt: skip
+
+
+def basin_of(lake: Lake) -> tuple[Basin[float], tuple[str, ...]]:
     """A lake's size, depth and clarity as the model takes them, and the names of those that had to be assumed."""
     secchi = secchi_used(lake).secchi_m
     assumed = [

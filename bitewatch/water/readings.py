@@ -212,9 +212,7 @@ def joined_by_day(readings: Iterable[Reading], longitude: float) -> list[Reading
             found.append(same[len(same) // 2])
             continue
         mean = float(np.mean([one.temp_c for one in same]))
-        found.append(
-            replace(same[-1], at=min(noon, same[-1].at), temp_c=mean, is_day_mean=True)
-        )
+        found.append(replace(same[-1], at=min(noon, same[-1].at), temp_c=mean, is_day_mean=True))
     return sorted(found, key=lambda one: one.at)
 
 
@@ -272,7 +270,9 @@ def reading_errors(
         place.append(index)
         scatter.append(own)
     where = np.array(place, int)
-    told = reasons if len(reasons) <= FAULTS_TOLD else [*reasons[-FAULTS_TOLD:], f"and {len(reasons) - FAULTS_TOLD} more"]
+    told = (
+        reasons if len(reasons) <= FAULTS_TOLD else [*reasons[-FAULTS_TOLD:], f"and {len(reasons) - FAULTS_TOLD} more"]
+    )
     return Held(
         errors=ReadingErrors(
             at=np.array(at, float), error_c=np.array(errors, float), start_sd_c=start_sd_c[where], season=season[where],

@@ -5,6 +5,7 @@ colder it is. The constants were fitted on 17 lakes of the US Upper Midwest, hel
 """
 
 from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,8 +32,11 @@ HEAT_PER_M = 1000.0 * 4186.0 / 86400.0  #: heat capacity of a metre of water ove
 MIXES_WHOLLY_C = 4.0  #: near the greatest density the whole lake mixes
 
 
+Size = TypeVar("Size", float, Floats)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Basin:
+class Basin(Generic[Size]):
     """The size and clarity of a lake, or of many: numbers, or arrays of one shape (...,).
 
     Raises
@@ -41,12 +45,12 @@ class Basin:
         If one of them is not above 0.
     """
 
-    area_km2: ArrayLike
-    mean_depth_m: ArrayLike
-    secchi_m: ArrayLike
+    area_km2: Size
+    mean_depth_m: Size
+    secchi_m: Size
 
     def __post_init__(self) -> None:
-        for name in self.__slots__:
+        for name in ("area_km2", "mean_depth_m", "secchi_m"):
             if not (np.asarray(getattr(self, name), float) > 0.0).all():
                 raise ValueError(f"{name} must be above 0")
 
@@ -79,7 +83,7 @@ def wind_depth_m(area_km2: ArrayLike) -> Floats:
 
 def march(
     *, latitude: ArrayLike, day: Days, shortwave_wm2: ArrayLike, air_temp_c: ArrayLike, vapour_hpa: ArrayLike,
-    wind_speed_ms: ArrayLike, pressure_hpa: ArrayLike, basin: Basin, start_c: ArrayLike, start: ArrayLike = 0,
+    wind_speed_ms: ArrayLike, pressure_hpa: ArrayLike, basin: Basin[Any], start_c: ArrayLike, start: ArrayLike = 0,
 ) -> Floats:  # fmt: skip
     """Surface temperature day by day, for any number of lakes at once.
 
@@ -108,9 +112,9 @@ def march(
     Notes
     -----
     Heat is balanced with the temperature at the end of each day (two Newton steps), so no step is too long. A lane in
-    a batch gets the very bits it gets alone. Left out of the fit, the 17 lakes were 1.25 degC off on the mean (root mean
-    square, May to September), six others 0.96. Rivers through a lake, very large lakes, bays and weed beds in calm sun
-    are not covered.
+    a batch gets the very bits it gets alone. Each left out of the fit, the 17 lakes were 1.25 degC off on the mean
+    (root mean square, May to September), six others 0.96. Rivers through a lake, very large lakes, bays and weed beds
+    in calm sun are not covered.
 
     References
     ----------
@@ -130,7 +134,10 @@ def march(
         np.asarray(given, float) for given in (shortwave_wm2, air_temp_c, vapour_hpa, wind_speed_ms, pressure_hpa)
     )
     area, depth, secchi, north, begun, first = np.broadcast_arrays(
-        *(np.asarray(given, float) for given in (basin.area_km2, basin.mean_depth_m, basin.secchi_m, latitude, start_c)),
+        *(
+            np.asarray(given, float)
+            for given in (basin.area_km2, basin.mean_depth_m, basin.secchi_m, latitude, start_c)
+        ),
         np.asarray(start),
     )
     shape = np.broadcast_shapes(

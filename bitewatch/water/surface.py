@@ -56,7 +56,7 @@ def season_of(day: Days, latitude: float) -> NDArray[np.int64]:
 
 
 def surface(
-    daily: Daily, *, basin: Basin, latitude: float, elevation_m: float | None, ice_out: date | None = None,
+    daily: Daily, *, basin: Basin[float], latitude: float, elevation_m: float | None, ice_out: date | None = None,
     assumed: Sequence[str] = (),
 ) -> Surface:  # fmt: skip
     """The march of one lake through each season in a table of days.
@@ -149,13 +149,13 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
     return _Start(at=at, until=until, temp_c=max(LATE_FLOOR_C, first), sd_c=LATE_SD_C)
 
 
-def _widen(basin: Basin, latitude: float, assumed: Sequence[str]) -> tuple[float, list[str]]:
+def _widen(basin: Basin[float], latitude: float, assumed: Sequence[str]) -> tuple[float, list[str]]:
     widen, notes = 1.0, []
     beyond = [
         what
         for what, is_beyond in (
-            (f"an area over {MOST_AREA_KM2:.0f} km2", float(np.max(basin.area_km2)) > MOST_AREA_KM2),
-            (f"a mean depth over {MOST_DEPTH_M:.0f} m", float(np.max(basin.mean_depth_m)) > MOST_DEPTH_M),
+            (f"an area over {MOST_AREA_KM2:.0f} km2", basin.area_km2 > MOST_AREA_KM2),
+            (f"a mean depth over {MOST_DEPTH_M:.0f} m", basin.mean_depth_m > MOST_DEPTH_M),
             (f"a latitude of {latitude:.0f}", not LATITUDES[0] <= abs(latitude) <= LATITUDES[1]),
         )
         if is_beyond

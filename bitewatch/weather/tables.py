@@ -1,6 +1,18 @@
 """The archive of issues and of days, the fronts followed, official warnings, and the ledgers of politeness."""
 
-from sqlalchemy import Column, Date, Float, ForeignKey, ForeignKeyConstraint, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import (
+    Column,
+    Date,
+    Float,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+)
 
 from bitewatch.store.metadata import Instant, metadata
 

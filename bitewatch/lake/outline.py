@@ -1,0 +1,204 @@
+"""The shore of a lake, from GeoJSON: its area, and how far the water reaches from a place in every direction."""
+
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bitewatch.errors import Refused
+
+if TYPE_CHECKING:
+    from shapely import MultiPolygon, Polygon
+
+Floats = NDArray[np.float64]
+
+MOST_BYTES = 8 * 1024 * 1024
+MOST_VERTICES = 50_000
+NEAR_KM = 60.0  #: a shore farther than this from where the lake is said to lie belongs to another lake [own]
+ASHORE_M = 300.0  #: a place no farther from the water than this is moved into it: charts differ [own]
+IN_WATER_M = 2.0  #: how far into the water
+M_PER_DEGREE = 111_320.0  #: of latitude, and of longitude on the equator; good to half a percent
+BEARINGS = 72
+SCANS = 48  #: parallel lines by which the longest run is sought
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """A shore on a plane about the lake: metres east and north of a middle, good to half a percent under 50 km."""
+
+    latitude: float  #: of the middle
+    longitude: float
+    shape: "MultiPolygon"  #: water; islands are holes in it
+
+    @property
+    def area_km2(self) -> float:
+        """Area of the water."""
+        return float(self.shape.area) / 1e6
+
+
+def read_outline(text: str, *, latitude: float, longitude: float) -> Outline:
+    """The shore of a lake from the text of a GeoJSON file.
+
+    Takes a Polygon or MultiPolygon, alone, as a Feature or in a FeatureCollection, in degrees, longitude first.
+
+    Parameters
+    ----------
+    text : str
+        GeoJSON.
+    latitude, longitude : float
+        Where the lake lies.
+
+    Raises
+    ------
+    Refused
+        Says what is wrong with it.
+
+    References
+    ----------
+    .. [1] H. Butler et al., "The GeoJSON Format," RFC 7946, 2016.
+    """
+    import shapely
+
+    if len(text) > MOST_BYTES:
+        raise Refused("is larger than 8 MiB; a shore needs a few hundred points")
+    try:
+        table = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise Refused(f"is not JSON: {error}") from None
+    rings = [rings for geometry in _geometries(table) for rings in _polygons(geometry)]
+    if not rings:
+        raise Refused("holds no Polygon and no MultiPolygon")
+    points = [point for polygon in rings for ring in polygon for point in ring]
+    if len(points) > MOST_VERTICES:
+        raise Refused(f"has {len(points)} points; simplify it to a few hundred")
+    _check_place(points, latitude, longitude)
+    east = M_PER_DEGREE * math.cos(math.radians(latitude))
+    shape = shapely.union_all(
+        [_valid(shapely.Polygon(*_plane(polygon, latitude, longitude, east))) for polygon in rings]
+    )
+    parts = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "Polygon" and part.area > 0]
+    if not parts:
+        raise Refused("has no area")
+    return Outline(latitude=latitude, longitude=longitude, shape=shapely.MultiPolygon(parts))
+
+
+def fetch_table_m(outline: Outline, latitude: float, longitude: float) -> Floats | None:
+    """Distance over water from a place to the shore, by bearing.
+
+    Returns
+    -------
+    ndarray, shape (72,)
+        From north, clockwise, every 5 degrees [m]; None for a place that is farther than 300 m from the water.
+    """
+    import shapely
+
+    east = M_PER_DEGREE * math.cos(math.radians(outline.latitude))
+    x, y = (longitude - outline.longitude) * east, (latitude - outline.latitude) * M_PER_DEGREE
+    place = shapely.Point(x, y)
+    if not outline.shape.contains(place):
+        inside = outline.shape.buffer(-IN_WATER_M)
+        if inside.is_empty or outline.shape.distance(place) > ASHORE_M:
+            return None
+        place = shapely.get_point(shapely.shortest_line(inside, place), 0)
+    reach = _diagonal(outline)
+    angles = np.radians(np.arange(BEARINGS) * 360.0 / BEARINGS)
+    starts = np.broadcast_to([place.x, place.y], (BEARINGS, 2))
+    ends = starts + reach * np.column_stack([np.sin(angles), np.cos(angles)])
+    rays = shapely.linestrings(np.stack([starts, ends], axis=1))
+    shores = shapely.intersection(rays, outline.shape.boundary)
+    return np.array([_distance(shore, place) for shore in shores])
+
+
+def longest_table_m(outline: Outline) -> Floats:
+    """The longest straight run over the water, by bearing: where waves run longest, wherever that is.
+
+    Returns
+    -------
+    ndarray, shape (72,)
+        From north, clockwise, every 5 degrees. [m]
+    """
+    import shapely
+
+    west, south, far_east, north = outline.shape.bounds
+    middle = np.array([0.5 * (west + far_east), 0.5 * (south + north)])
+    reach = 0.5 * _diagonal(outline)
+    offsets = np.linspace(-reach, reach, SCANS + 2)[1:-1]
+    half = np.empty(BEARINGS // 2)
+    for n in range(half.size):  # a run is as long the other way
+        angle = math.radians(n * 360.0 / BEARINGS)
+        along, across = np.array([math.sin(angle), math.cos(angle)]), np.array([math.cos(angle), -math.sin(angle)])
+        foot = middle + offsets[:, None] * across
+        lines = shapely.linestrings(np.stack([foot - reach * along, foot + reach * along], axis=1))
+        runs = shapely.get_parts(shapely.intersection(lines, outline.shape))
+        half[n] = float(shapely.length(runs).max(initial=0.0))
+    return np.concatenate([half, half])
+
+
+def _geometries(table: Any) -> list[Any]:
+    kind = table.get("type") if isinstance(table, dict) else None
+    if kind == "FeatureCollection" and isinstance(table.get("features"), list):
+        return [geometry for feature in table["features"] for geometry in _geometries(feature)]
+    if kind == "Feature":
+        return _geometries(table.get("geometry"))
+    return [table] if kind in ("Polygon", "MultiPolygon") else []
+
+
+def _polygons(geometry: Any) -> list[list[list[tuple[float, float]]]]:
+    """Polygons as rings of points, longitude first."""
+    coordinates = geometry.get("coordinates")
+    polygons = [coordinates] if geometry["type"] == "Polygon" else coordinates
+    try:
+        found = [[[(float(point[0]), float(point[1])) for point in ring] for ring in polygon] for polygon in polygons]
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError):
+        raise Refused("coordinates must be lists of rings of [longitude, latitude]") from None
+    if any(not polygon or any(len(ring) < 4 for ring in polygon) for polygon in found):
+        raise Refused("a ring needs four points or more, the last one the first")
+    return found
+
+
+def _check_place(points: list[tuple[float, float]], latitude: float, longitude: float) -> None:
+    if not all(-180 <= lon <= 180 and -90 <= lat <= 90 for lon, lat in points):
+        if all(-90 <= lon <= 90 and -180 <= lat <= 180 for lon, lat in points):
+            raise Refused("latitude and longitude are swapped; GeoJSON has longitude first")
+        raise Refused("coordinates are not degrees; GeoJSON has longitude and latitude in degrees (WGS 84)")
+    lon, lat = np.array(points).T
+    if np.ptp(lon) > 180:
+        raise Refused("reaches over the 180th meridian, which is not taken")
+    if _km_off(lat, lon, latitude, longitude) <= NEAR_KM:
+        return
+    if _km_off(lon, lat, latitude, longitude) <= NEAR_KM:
+        raise Refused("latitude and longitude are swapped; GeoJSON has longitude first")
+    raise Refused(f"lies {_km_off(lat, lon, latitude, longitude):.0f} km from where the lake is said to lie")
+
+
+def _km_off(lat: Floats, lon: Floats, latitude: float, longitude: float) -> float:
+    """Distance of the nearest point of a shore."""
+    east = (lon - longitude) * math.cos(math.radians(latitude))
+    return float(np.hypot(lat - latitude, east).min()) * M_PER_DEGREE / 1000.0
+
+
+def _plane(
+    polygon: list[list[tuple[float, float]]], latitude: float, longitude: float, east: float
+) -> tuple[Floats, list[Floats]]:
+    rings = [(np.array(ring) - (longitude, latitude)) * (east, M_PER_DEGREE) for ring in polygon]
+    return rings[0], rings[1:]
+
+
+def _valid(polygon: "Polygon") -> "Polygon":
+    import shapely
+
+    if not polygon.is_valid:
+        raise Refused(f"its line crosses or touches itself ({shapely.is_valid_reason(polygon).split('[')[0].lower()})")
+    return polygon
+
+
+def _distance(shore: Any, place: Any) -> float:
+    return 0.0 if shore.is_empty else float(shore.distance(place))
+
+
+def _diagonal(outline: Outline) -> float:
+    west, south, east, north = outline.shape.bounds
+    return math.hypot(east - west, north - south) + 1.0
