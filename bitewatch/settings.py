@@ -14,10 +14,12 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from bitewatch.declared import Declared, Number, Whole, declare, read_toml, wrong
 from bitewatch.delivery.settings import SmtpSettings, WebhookSettings
 from bitewatch.errors import ConfigRefused, Fault, Refused
+from bitewatch.lake.outline import Outline, read_outline
 from bitewatch.lake.profile import Lake
 from bitewatch.position.rulebook import RuleBook, default_book, merge
 from bitewatch.presentation.trip import TripHours
 from bitewatch.units import UnitSystem
+from bitewatch.water.settings import WaterSettings
 from bitewatch.weather.settings import ArchiveSettings, WarningsSettings
 from bitewatch.weather.sources.settings import SourceName, SourcesSettings
 
@@ -137,6 +139,7 @@ class Config(Declared):
     archive: ArchiveSettings = ArchiveSettings()
     turns: TurnSettings = TurnSettings()
     deployment: DeploymentSettings = DeploymentSettings()
+    water: WaterSettings = WaterSettings()
 
     @field_validator("trip_hours")
     @classmethod
@@ -161,6 +164,7 @@ class Settings:
     data: Path
     config: Config
     lakes: Mapping[str, Lake]
+    outlines: Mapping[str, Outline]  #: lake -> its shore, where a file tells it
     book: RuleBook
     smtp_password: SecretStr | None
     open_meteo_api_key: SecretStr | None
@@ -241,6 +245,7 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
     except ConfigRefused as error:
         faults += error.faults
     lakes: dict[str, Lake] = {}
+    outlines: dict[str, Outline] = {}
     for path in sorted((folder / "lakes").glob("*.toml")):
         try:
             lake = _read_lake(path)
@@ -248,6 +253,8 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
             if declared is not None:
                 _check_sources(lake, declared, file=f"lakes/{path.name}")
             lakes[lake.id] = lake
+            if lake.outline is not None:
+                outlines[lake.id] = _read_outline(lake, folder, file=f"lakes/{path.name}")
         except ConfigRefused as error:
             faults += error.faults
     secrets: dict[Secret, SecretStr | None] = {}
@@ -264,7 +271,8 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
         kept = user_data_path("bitewatch")
     return Settings(
         folder=folder, data=(data or environment.data or kept).expanduser().absolute(), config=declared, lakes=lakes,
-        book=book, smtp_password=secrets["smtp_password"], open_meteo_api_key=secrets["open_meteo_api_key"],
+        outlines=outlines, book=book, smtp_password=secrets["smtp_password"],
+        open_meteo_api_key=secrets["open_meteo_api_key"],
     )  # fmt: skip
 
 
@@ -275,6 +283,20 @@ def _read_lake(path: Path) -> Lake:
         value = f'"{table["id"]}"'
         raise _fault(shown_as, "id", value, f'must be the file\'s name, "{path.stem}"; or leave it out')
     return declare(Lake, table, file=shown_as)
+
+
+def _read_outline(lake: Lake, folder: Path, *, file: str) -> Outline:
+    assert lake.outline is not None
+    value = f'"{lake.outline}"'
+    try:
+        text = (folder / lake.outline).read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
+        raise _fault(file, "outline", value, f"the file cannot be read: {why}") from error
+    try:
+        return read_outline(text, latitude=lake.latitude, longitude=lake.longitude)
+    except Refused as error:
+        raise _fault(file, "outline", value, str(error)) from error
 
 
 def _check_sources(lake: Lake, config: Config, *, file: str) -> None:

@@ -16,6 +16,8 @@ from bitewatch.position.conditions import Conditions
 from bitewatch.position.rulebook import RuleBook
 from bitewatch.presentation.plan import PlannedWindow
 from bitewatch.presentation.trip import TripHours
+from bitewatch.water.season import Season
+from bitewatch.water.seen import WaterSeen
 from bitewatch.weather.following import KnownFront
 from bitewatch.weather.fronts import Front
 from bitewatch.weather.hourly import Hourly
@@ -23,6 +25,7 @@ from bitewatch.weather.sun import Sun, SunEvents
 from bitewatch.weather.warnings import WarningsSeen, WarningsState
 
 NO_FEED = WarningsSeen(state=WarningsState.UNAVAILABLE, why="no feed of official warnings is set up")
+NO_SEASON = Season()
 
 
 class Freshness(StrEnum):
@@ -62,7 +65,10 @@ class Outlook:
     conditions: Conditions
     sun: Sun
     sun_events: SunEvents
-    wave_height_m: NDArray[np.float64]  #: NaN where the lake's area is not known
+    water: WaterSeen
+    wave_height_m: NDArray[np.float64]  #: where they run longest; NaN where the lake's size is not known
+    wave_period_s: NDArray[np.float64]
+    spot_wave_m: NDArray[np.float64]  #: shape (spots, T); NaN where the shore or the spot's place is not known
     book: RuleBook
     calls: Mapping[Species, Call]
     plans: Mapping[Species, tuple[PlannedWindow, ...]]
@@ -87,6 +93,7 @@ class LakeDay:
     doubts: tuple[str, ...]  #: what is not known well, in words
     known_fronts: tuple[KnownFront, ...] = ()  #: as they are known from all issues, in order of time
     official: WarningsSeen = NO_FEED
+    season: Season = NO_SEASON
     told_before: Mapping[str, Any] | None = None  #: the facts of the last brief that this reader had of this lake
 
     @property

@@ -76,10 +76,8 @@ def read_outline(text: str, *, latitude: float, longitude: float) -> Outline:
         raise Refused(f"has {len(points)} points; simplify it to a few hundred")
     _check_place(points, latitude, longitude)
     east = M_PER_DEGREE * math.cos(math.radians(latitude))
-    shape = shapely.union_all(
-        [_valid(shapely.Polygon(*_plane(polygon, latitude, longitude, east))) for polygon in rings]
-    )
-    parts = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "Polygon" and part.area > 0]
+    whole = [_valid(shapely.Polygon(*_plane(polygon, latitude, longitude, east))) for polygon in rings]
+    parts = [part for part in shapely.get_parts([shapely.union_all(whole)]).tolist() if part.area > 0]
     if not parts:
         raise Refused("has no area")
     return Outline(latitude=latitude, longitude=longitude, shape=shapely.MultiPolygon(parts))
@@ -108,8 +106,8 @@ def fetch_table_m(outline: Outline, latitude: float, longitude: float) -> Floats
     starts = np.broadcast_to([place.x, place.y], (BEARINGS, 2))
     ends = starts + reach * np.column_stack([np.sin(angles), np.cos(angles)])
     rays = shapely.linestrings(np.stack([starts, ends], axis=1))
-    shores = shapely.intersection(rays, outline.shape.boundary)
-    return np.array([_distance(shore, place) for shore in shores])
+    shores = shapely.intersection(np.asarray(rays), outline.shape.boundary)
+    return np.array([_distance(shore, place) for shore in np.asarray(shores).tolist()])
 
 
 def longest_table_m(outline: Outline) -> Floats:

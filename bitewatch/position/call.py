@@ -37,6 +37,8 @@ class Call:
         How far each rule holds.
     silent : ndarray of bool, shape (R, ..., T)
         Where a rule is silent only because a variable is missing.
+    trust : float
+        Share of what the rules say that was kept.
     """
 
     species: Species
@@ -46,6 +48,7 @@ class Call:
     pace: NDArray[np.int8]
     activation: Floats
     silent: NDArray[np.bool_]
+    trust: float = 1.0
 
     def lane(self, *place: int) -> "Call":
         """The call of one place on the leading axes: one spot, one lake."""
@@ -69,8 +72,13 @@ class Reason:
     push: float  #: log-odds toward the position against the mean of the other two; below 0 it speaks against
 
 
-def calls(book: RuleBook, conditions: Conditions, species: Iterable[Species]) -> dict[Species, Call]:
-    """What a rule book says of each species; how far the rules hold, the dear part, is worked out once."""
+def calls(
+    book: RuleBook, conditions: Conditions, species: Iterable[Species], *, trust: float = 1.0
+) -> dict[Species, Call]:  # fmt: skip
+    """What a rule book says of each species; how far the rules hold, the dear part, is worked out once.
+
+    ``trust`` is the share of what the rules say that is kept: less than 1 out of the season that they are of.
+    """
     activation = engine.activation(book, conditions)
     codes, quiet = pace(book, activation, conditions), engine.silent(book, conditions)
     return {
@@ -78,7 +86,8 @@ def calls(book: RuleBook, conditions: Conditions, species: Iterable[Species]) ->
             species=one,
             book=book,
             time=conditions.time,
-            probability=engine.probabilities(engine.scores(book, activation, one), book),
+            probability=engine.probabilities(trust * engine.scores(book, activation, one), book),
+            trust=trust,
             pace=codes,
             activation=activation,
             silent=quiet,
@@ -114,7 +123,7 @@ def reasons(said: Call, position: Position, hours: NDArray[np.bool_] | NDArray[n
     chosen = said.activation[:, hours]
     if chosen.shape[-1] == 0:
         raise ValueError("there are no hours to give reasons for")
-    moved = engine.contributions(said.book, chosen, said.species).mean(axis=-1)
+    moved = said.trust * engine.contributions(said.book, chosen, said.species).mean(axis=-1)
     place = list(Position).index(position)
     pushes = moved[:, place] - np.delete(moved, place, axis=1).mean(axis=1)
     found = [_reason(rule, float(push)) for rule, push in zip(said.book.rule, pushes, strict=True) if push]

@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable
 from datetime import timedelta
 
+from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
 from bitewatch.service.outside import Outside
 from bitewatch.service.refresh import Refresher
@@ -45,7 +46,7 @@ def build_outside(
     )  # fmt: skip
     return Outside(
         settings=settings, store=store, refresher=refresher, weather_now=WeatherNow(store, refresher),
-        official=Official(store, asker, config.warnings, config.sources.nws),
+        official=Official(store, asker, config.warnings, config.sources.nws), waters=LakeWaters(settings, store),
     )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """One lake, one issue, one trip: from hours to fronts, conditions, calls and plans. Pure; the clock is handed in."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -8,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitewatch.brief.lake_day import NO_FEED, Freshness, LakeDay, Outlook, WeatherSeen
+from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.local_time import local_days, np_to_datetime
 from bitewatch.lake.profile import Lake
 from bitewatch.lake.weeds import WeedDepths, weed_depths
@@ -19,13 +21,15 @@ from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.weather_now import COLUMN_WORDS, TOO_OLD_AFTER, Weather
-from bitewatch.water.temperature import held_reading
-from bitewatch.water.waves import fetch_from_area_m, wave_height_m
+from bitewatch.water.season import Season
+from bitewatch.water.seen import WaterKnown, WaterSeen, see_water
+from bitewatch.water.waves import fetch_at_m, fetch_from_area_m, wave_height_m, wave_period_s
 from bitewatch.weather.following import KnownFront, Standing, utc
 from bitewatch.weather.fronts import FrontKind, fronts_of, passages
 from bitewatch.weather.governing import front_variables, with_known
-from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, Floats, Hourly
+from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, HOUR, Floats, Hourly
 from bitewatch.weather.signs import cold, front_signs, warm
+from bitewatch.weather.sky import sky_shortwave_wm2
 from bitewatch.weather.spells import stable_days
 from bitewatch.weather.sun import sun_events, sun_position
 from bitewatch.weather.warnings import WarningsSeen
@@ -35,6 +39,7 @@ DANGER_COLUMNS = {
     "wind": ("wind_speed_ms",), "gusts": ("wind_gust_ms",), "heat": ("air_temp_c", "humidity_pct"),
     "storms": ("cape_jkg",),
 }  # fmt: skip
+NOTHING_KNOWN = WaterKnown()
 MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow, as natural lakes with weeds are [own]
 
@@ -42,7 +47,7 @@ DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow,
 def evaluate(
     *, lake: Lake, weather: Weather, book: RuleBook, table: Techniques, trip_hours: TripHours, day: date, now: datetime,
     told_before: Mapping[str, Any] | None = None, known_fronts: tuple[KnownFront, ...] = (),
-    official: WarningsSeen = NO_FEED,
+    official: WarningsSeen = NO_FEED, water: WaterKnown = NOTHING_KNOWN,
 ) -> LakeDay:  # fmt: skip
     """All that is known of a lake for a trip; without usable weather there is no call, and the reason is in words.
 
@@ -56,12 +61,15 @@ def evaluate(
         Fronts of this lake as they are known from all issues; those that this issue cannot show still count.
     official
         The official warnings at the lake.
+    water
+        What is known of the lake beside these hours: days before, readings, its shore.
     """
     zone = lake.zone_info
     start, end = trip_hours.instants(day, zone)
     depths = weed_depths(lake)
     seen = weather.seen
     doubts = [*(weather.failures if seen else ()), *depths.doubts]
+    season = Season()
     outlook, no_call = None, f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
     if weather.hourly is not None and weather.own is not None and seen is not None:
         doubts += seen.notes
@@ -69,14 +77,20 @@ def evaluate(
         if no_call and seen.freshness is Freshness.TOO_OLD and weather.failures:
             no_call += f" ({'; '.join(weather.failures)})"
         if not no_call:
-            outlook, more = _outlook(
-                lake, depths, weather.hourly, weather.own, known_fronts, book, table, trip_hours, day
-            )  # fmt: skip
-            doubts += more
+            lit, told = with_sunshine(weather.hourly, lake)
+            seen_water = see_water(lake, lit, water, edge_m=depths.edge_m, day=day, now=now)
+            season = seen_water.season
+            doubts += [*told, *seen_water.doubts, *_wave_doubts(lake, water)]
+            if season.over:
+                no_call = f"its season is over: {season.lines[0].words}"
+            else:
+                outlook = _outlook(
+                    lake, depths, lit, weather.own, seen_water, water, known_fronts, book, table, trip_hours, day
+                )  # fmt: skip
     return LakeDay(
         lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=seen,
         outlook=outlook, no_call=no_call, doubts=tuple(doubts), known_fronts=known_fronts, official=official,
-        told_before=told_before,
+        told_before=told_before, season=season,
     )  # fmt: skip
 
 
@@ -132,9 +146,9 @@ def _known(fronts: tuple[KnownFront, ...]) -> tuple[list[tuple[datetime, float]]
 
 
 def _outlook(
-    lake: Lake, depths: WeedDepths, hourly: Hourly, own: NDArray[np.bool_], known_fronts: tuple[KnownFront, ...],
-    book: RuleBook, table: Techniques, trip_hours: TripHours, day: date,
-) -> tuple[Outlook, list[str]]:  # fmt: skip
+    lake: Lake, depths: WeedDepths, hourly: Hourly, own: NDArray[np.bool_], water: WaterSeen, known: WaterKnown,
+    known_fronts: tuple[KnownFront, ...], book: RuleBook, table: Techniques, trip_hours: TripHours, day: date,
+) -> Outlook:  # fmt: skip
     zone = lake.zone_info
     days = local_days(hourly.time, zone)
     sought = front_hours(hourly, own)
@@ -143,30 +157,41 @@ def _outlook(
     seen = front_variables(told.score, told.passage).within(told.table)
     until = slice(told.table.stop)
     sun = sun_position(hourly.time, lake.latitude, lake.longitude)
-    water = held_reading(lake, days, day)
     conditions = make_conditions(
         hourly=hourly, fronts=seen, stable_days=stable_days(hourly, told.score[until], told.passage[until]), sun=sun,
         day_of_year=_day_of_year(days, lake),
-        water_temp_c=water.value_c, water_temp_change_3d_c=water.change_3d_c,
-        secchi_m=lake.secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
-        open_water_bearing_deg=_bearings(lake), oxygen_margin_m=None,
+        water_temp_c=water.hours.value_c, water_temp_change_3d_c=water.hours.change_3d_c,
+        secchi_m=secchi_used(lake).secchi_m, weed_cover=lake.weed_cover, weed_tops_m=depths.tops_m,
+        open_water_bearing_deg=_bearings(lake), oxygen_margin_m=water.oxygen.margin_m,
     )  # fmt: skip
     trip = trip_hours.on(hourly.time, day, zone)
-    said = calls(book, conditions, lake.species)
+    said = calls(book, conditions, lake.species, trust=water.season.trust)
     plans = {
         species: plan(lake=lake, depths=depths, table=table, call=call, conditions=conditions, trip=trip)
         for species, call in said.items()
     }
-    outlook = Outlook(
+    waves = _waves(lake, hourly, known)
+    return Outlook(
         hourly=hourly, local_days=days, trip=trip, fronts=fronts_of(hourly.time, of_cold, of_warm),
         front_strength_seen=not bool(np.isnan(seen.front_strength[trip]).any()),
-        conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude),
-        wave_height_m=_waves(lake, hourly), book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
-        unseen=_unseen(hourly, trip, waves=_waves(lake, hourly), water_temp_c=water.value_c),
+        conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude), water=water,
+        wave_height_m=waves.height_m, wave_period_s=waves.period_s, spot_wave_m=waves.at_spots_m,
+        book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
+        unseen=_unseen(hourly, trip, waves=waves.height_m, water_temp_c=water.hours.value_c),
     )  # fmt: skip
-    south = "the rules know the seasons of the northern hemisphere only" if lake.latitude < 0 else ""
-    doubts = [water.doubt, south, *_wave_doubts(lake)]
-    return outlook, [doubt for doubt in doubts if doubt]
+
+
+def with_sunshine(hourly: Hourly, lake: Lake) -> tuple[Hourly, tuple[str, ...]]:
+    """The same hours, with sunshine that is not given worked out from the sun's height and the clouds, and told."""
+    given = hourly["shortwave_wm2"]
+    middle = sun_position(hourly.time - HOUR // 2, lake.latitude, lake.longitude)  # a mean of the hour before
+    lacking = np.isnan(given)
+    of_sky = sky_shortwave_wm2(middle.elevation_deg, hourly["cloud_pct"])
+    filled = lacking & np.isfinite(of_sky)
+    if not filled.any():
+        return hourly, ()
+    columns = {**hourly.columns, "shortwave_wm2": np.where(filled, of_sky, given)}
+    return Hourly(time=hourly.time, columns=columns), ("sunshine is worked out from the clouds where it is not given",)
 
 
 def _day_of_year(days: NDArray[np.datetime64], lake: Lake) -> Floats | None:
@@ -182,20 +207,39 @@ def _bearings(lake: Lake) -> Floats:
     return np.array([[np.nan if bearing is None else bearing] for bearing in bearings])
 
 
-def _waves(lake: Lake, hourly: Hourly) -> Floats:
-    if lake.area_km2 is None:
-        return np.full(hourly.time.shape, np.nan)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Waves:
+    height_m: Floats  #: where they run longest, shape (T,); NaN where the lake's size is not known
+    period_s: Floats
+    at_spots_m: Floats  #: shape (spots, T); NaN where the shore or the spot's place is not known
+
+
+def _waves(lake: Lake, hourly: Hourly, known: WaterKnown) -> _Waves:
+    wind, wind_from = hourly["wind_speed_ms"], hourly["wind_from_deg"]
+    nothing = np.full(wind.shape, np.nan)
     depth = lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else DEPTH_UNKNOWN_M)
-    return wave_height_m(hourly["wind_speed_ms"], fetch_from_area_m(lake.area_km2), depth)
+    at_spots = np.full((max(1, len(lake.spot)), wind.size), np.nan)
+    if known.fetch_m is not None:
+        at_spots = wave_height_m(wind, fetch_at_m(known.fetch_m, wind_from), depth)
+    if known.longest_m is not None:
+        run = fetch_at_m(known.longest_m, wind_from)
+    elif lake.area_km2 is not None:
+        run = fetch_from_area_m(lake.area_km2)
+    else:
+        return _Waves(height_m=nothing, period_s=nothing, at_spots_m=at_spots)
+    return _Waves(
+        height_m=wave_height_m(wind, run, depth), period_s=wave_period_s(wind, run, depth), at_spots_m=at_spots
+    )
 
 
-def _wave_doubts(lake: Lake) -> list[str]:
-    if lake.area_km2 is None:
+def _wave_doubts(lake: Lake, known: WaterKnown) -> list[str]:
+    if lake.area_km2 is None and known.longest_m is None:
         return ["area not entered: waves are not known"]
-    if lake.mean_depth_m is not None:
-        return []
-    stands_in = "taken from the greatest depth" if lake.max_depth_m else "taken as shallow"
-    return [f"mean depth not entered: for the waves it is {stands_in}"]
+    doubts = [] if known.longest_m is not None else ["shore not entered: waves are those of a round lake of its area"]
+    if lake.mean_depth_m is None:
+        stands_in = "taken from the greatest depth" if lake.max_depth_m else "taken as shallow"
+        doubts.append(f"mean depth not entered: for the waves it is {stands_in}")
+    return doubts
 
 
 def _unseen(hourly: Hourly, trip: slice, *, waves: Floats, water_temp_c: Floats) -> tuple[str, ...]:

@@ -1,103 +1,155 @@
-"""What the water of a lake is worked out from: days of the air from every place that has them, and readings."""
+"""What the water of a lake is worked out from: days of the air from every place that has them, readings, the shore."""
 
-import logging
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Sequence
+from datetime import date, datetime
 from pathlib import Path
 
+import numpy as np
+
 from bitewatch.errors import PayloadRefused, Refused
+from bitewatch.lake.outline import fetch_table_m, longest_table_m
 from bitewatch.lake.profile import Lake
 from bitewatch.service.lake_air import keep_days, kept_days
 from bitewatch.service.readings import kept_readings
-from bitewatch.service.refresh import Refresher
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
-from bitewatch.water.lake_water import typed_reading
+from bitewatch.water.lake_water import lake_water, typed_reading
 from bitewatch.water.reading import Reading
 from bitewatch.water.readings import readings_from_csv
-from bitewatch.weather.daily import Daily, daily_means
-from bitewatch.weather.hourly import Hourly
+from bitewatch.water.seen import WaterKnown, sums_of_seasons
+from bitewatch.water.surface import season_of
+from bitewatch.weather.daily import DAY, Daily, daily_means, is_daily, joined
+from bitewatch.weather.hourly import Floats, Hourly
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 
-log = logging.getLogger(__name__)
-
-BACK_FILL = timedelta(days=92)  #: as far back as a forecast's source tells of what it said
-ASK_AGAIN = timedelta(days=1)  #: after past weather could not be had
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WaterKnown:
-    """What is known beside the forecast at hand; ``failures`` says what could not be read, in words."""
-
-    days: tuple[Daily, ...] = ()  #: the first knows best
-    readings: tuple[Reading, ...] = ()
-    failures: tuple[str, ...] = ()
+BEFORE_SEASON = 31 * DAY  #: days that tell how warm a season began
+CACHED_FILES = 200  #: files of history that are kept read
 
 
 class LakeWaters:
-    """Gathers days and readings for each lake, and asks for days that nobody has yet."""
+    """Gathers days, readings and shores for each lake."""
 
-    def __init__(self, settings: Settings, store: Store, refresher: Refresher):
+    def __init__(self, settings: Settings, store: Store):
         self._settings = settings
         self._store = store
-        self._refresher = refresher
-        self._history: dict[tuple[Path, int], tuple[Daily, tuple[str, ...]]] = {}
-        self._asked: dict[str, datetime] = {}
+        self._history: dict[tuple[Path, int, str], Daily] = {}
+        self._sums: dict[str, tuple[tuple[object, ...], dict[int, Floats]]] = {}
+        self._fetch: dict[str, tuple[Floats, Floats]] = {}
 
     def known(self, lake: Lake, *, until: datetime, now: datetime) -> WaterKnown:
-        """All that is known of a lake's past air, and the readings taken by ``until`` and known by ``now``."""
-        failures: list[str] = []
-        days: list[Daily] = []
+        """What is known of a lake's past air, and the readings taken by ``until`` and known by ``now``."""
         with self._store.read() as connection:
             kept = kept_days(connection, lake)
             taken = [one.reading for one in kept_readings(connection, lake.id)]
-        days += [] if kept is None else [kept]
-        history, said = self.history(lake)
-        days += [] if history is None else [history]
-        of_file, told = self._readings_of_file(lake, now)
+        history, failures = self.history(lake)
+        days = [table for table in (kept, history) if table is not None]
+        of_file, faults = self.readings_of_file(lake, now)
         typed = typed_reading(lake, until)
         readings = [*taken, *of_file, *([] if typed is None else [typed])]
+        longest, fetch = self._runs(lake)
         return WaterKnown(
-            days=tuple(days), failures=(*failures, *said, *told),
+            days=_this_season(days, lake, until), before=self._before(lake, days, until),
             readings=tuple(one for one in readings if one.at <= until and one.known_at <= now),
+            longest_m=longest, fetch_m=fetch, failures=(*failures, *faults),
         )  # fmt: skip
+
+    def all_days(self, lake: Lake) -> list[Daily]:
+        """Every day that is known of the air over a lake; of several tables the first knows best."""
+        with self._store.read() as connection:
+            kept = kept_days(connection, lake)
+        return [table for table in (kept, self.history(lake)[0]) if table is not None]
 
     def history(self, lake: Lake) -> tuple[Daily | None, tuple[str, ...]]:
         """The days of the history file that the settings name, and what is wrong with it, in words."""
         file = self._settings.config.water.history
         if file is None:
             return None, ()
-        path = self._settings.folder / file.replace("{lake}", lake.id)
-        try:
-            stamp = path.stat().st_mtime_ns
-            if (path, stamp) not in self._history:
-                hourly, _ = hourly_from_csv(path.read_bytes())
-                days, _ = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
-                self._history[path, stamp] = (days, ())
-        except OSError as error:
-            return None, (f"{file}: cannot be read: {error.strerror}",)
-        except PayloadRefused as error:
-            return None, (f"{file}: {error}",)
-        return self._history[path, stamp]
-
-    def _readings_of_file(self, lake: Lake, now: datetime) -> tuple[list[Reading], tuple[str, ...]]:
-        file = self._settings.config.water.readings
-        if file is None:
-            return [], ()
         shown = file.replace("{lake}", lake.id)
         path = self._settings.folder / shown
-        if not path.exists() and "{lake}" in file:
-            return [], ()  # a lake whose thermometer has not been wet yet
+        try:
+            stamp = path.stat().st_mtime_ns
+            for key in ((path, stamp, ""), (path, stamp, lake.id)):
+                if key in self._history:
+                    return self._history[key], ()
+            hourly, _ = hourly_from_csv(path.read_bytes())
+        except OSError as error:
+            return None, (f"{shown}: cannot be read: {error.strerror}",)
+        except PayloadRefused as error:
+            return None, (f"{shown}: {error}",)
+        days, _ = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
+        while len(self._history) >= CACHED_FILES:
+            self._history.pop(next(iter(self._history)))
+        # a table of days is the same for every lake; hours fall into days by the place
+        self._history[path, stamp, "" if is_daily(hourly) else lake.id] = days
+        return days, ()
+
+    def readings_of_file(self, lake: Lake, now: datetime) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
+        """The readings in the file that the settings name, and what is wrong with it, in words."""
+        file = self._settings.config.water.readings
+        if file is None:
+            return (), ()
+        shown = file.replace("{lake}", lake.id)
+        path = self._settings.folder / shown
+        if "{lake}" in file and not path.exists():
+            return (), ()  # a lake whose thermometer has not been wet yet
         try:
             readings, faults = readings_from_csv(path.read_text("utf-8-sig"), zone=lake.zone_info, now=now)
         except OSError as error:
-            return [], (f"{shown}: cannot be read: {error.strerror}",)
+            return (), (f"{shown}: cannot be read: {error.strerror}",)
         except (UnicodeDecodeError, Refused) as error:
-            return [], (f"{shown}: {error}",)
-        return list(readings), tuple(f"{shown}: {fault}" for fault in faults)
+            return (), (f"{shown}: {error}",)
+        return readings, tuple(f"{shown}: {fault}" for fault in faults)
 
     def keep(self, lake: Lake, hourly: Hourly, *, source: str, now: datetime) -> None:
         """Write down the days of a forecast's past hours that are over."""
         daily, _ = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
         with self._store.write() as connection:
             keep_days(connection, lake, daily, source=source, now=now)
+
+    def _before(self, lake: Lake, days: Sequence[Daily], until: datetime) -> dict[int, Floats]:
+        """Degree days of the seasons before this one; worked out once while nothing of them changes."""
+        first = _season_start(lake, until)
+        past = [table.within(table.day[0], first - DAY) for table in days if table.day[0] < first]
+        if not past:
+            return {}
+        mark = (lake, first, *(float(np.nansum(table["air_temp_c"])) for table in past))
+        if lake.id not in self._sums or self._sums[lake.id][0] != mark:
+            try:
+                found = sums_of_seasons(lake_water(lake, joined(*past), (), forecast_from=until))
+            except Refused:  # what the brief is made of says so itself
+                found = {}
+            self._sums[lake.id] = (mark, found)
+        return self._sums[lake.id][1]
+
+    def _runs(self, lake: Lake) -> tuple[Floats | None, Floats | None]:
+        """How far the wind runs over the water: the longest there is, and to each spot, by bearing."""
+        outline = self._settings.outlines.get(lake.id)
+        if outline is None:
+            return None, None
+        if lake.id not in self._fetch:
+            longest = longest_table_m(outline)
+            tables = [
+                None
+                if spot.latitude is None or spot.longitude is None
+                else fetch_table_m(outline, spot.latitude, spot.longitude)
+                for spot in lake.spot
+            ] or [None]
+            unknown = np.full(longest.shape, np.nan)
+            self._fetch[lake.id] = (longest, np.stack([unknown if one is None else one for one in tables]))
+        return self._fetch[lake.id]
+
+
+def season_first(lake: Lake, on: date) -> date:
+    """The first day of the season that a day belongs to."""
+    year = int(season_of(np.array([on], "datetime64[D]"), lake.latitude)[0])
+    return date(year, 10 if lake.latitude < 0 else 4, 1)
+
+
+def _season_start(lake: Lake, until: datetime) -> np.datetime64:
+    return np.datetime64(season_first(lake, until.date()))
+
+
+def _this_season(days: Sequence[Daily], lake: Lake, until: datetime) -> tuple[Daily, ...]:
+    first = _season_start(lake, until) - BEFORE_SEASON
+    cut = [table.within(first, table.day[-1]) for table in days if table.day[-1] >= first]
+    return tuple(cut)

@@ -18,11 +18,12 @@ from bitewatch.service.evaluate import evaluate
 from bitewatch.service.follow import FRONTS_BACK, follow_fronts
 from bitewatch.service.known_fronts import load
 from bitewatch.service.lake_cells import lake_cells
+from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.shown import last_shown
 from bitewatch.service.verify_fronts import verify_lake
-from bitewatch.service.weather_now import WeatherNow, with_switch
+from bitewatch.service.weather_now import Weather, WeatherNow, with_switch
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.store.events import Event
@@ -44,6 +45,7 @@ class Outside:
     refresher: Refresher
     weather_now: WeatherNow
     official: Official
+    waters: LakeWaters
     seen: set[str] = field(default_factory=set)  #: lakes whose fronts this process has followed
     verified: dict[str, tuple[date, tuple[LeadDay, ...]]] = field(default_factory=dict)
 
@@ -66,6 +68,7 @@ class Outside:
             self.seen.add(lake.id)
             try:
                 weather = self.weather_now.weather(lake, now, covering=(now, now + LOOKS_AHEAD))
+                self._keep_days(lake, weather, now)
                 if follow_fronts(self.store, lake, weather, now, spread_h=self._spread(lake, now)):
                     changed.add(lake.id)
             except OperationalError:  # the store is busy or full: the next tick tries again
@@ -73,6 +76,11 @@ class Outside:
             except Exception:  # its brief will say so; the other lakes go on
                 log.exception("the fronts of %s could not be followed", lake.id)
         return changed
+
+    def _keep_days(self, lake: Lake, weather: Weather, now: datetime) -> None:
+        """Days that are over stay known, whatever becomes of their source; a file on this machine stays itself."""
+        if weather.hourly is not None and weather.seen is not None and not weather.seen.is_file:
+            self.waters.keep(lake, weather.hourly, source=weather.seen.source, now=now)
 
     def _spread(self, lake: Lake, now: datetime) -> Callable[[float], float]:
         """Half the width of an onset's range at this lake: as its forecasts were off so far, worked out once a day."""
@@ -104,7 +112,10 @@ class Outside:
             # those of the rest of the day are told too, as outside the trip hours
             until = max(end, first_instant(day + timedelta(days=1), lake.zone_info))
             official = self.official.seen(connection, lake, now=now, until=until)
+        # what a thermometer showed after the launch would be a look ahead; of a trip to come all that is known counts
+        water = self.waters.known(lake, until=min(start, now), now=now)
         return evaluate(
             lake=lake, weather=with_switch(weather, before), book=self.settings.book_for(lake), table=techniques(),
             trip_hours=trip_hours, day=day, now=now, told_before=before, known_fronts=fronts, official=official,
+            water=water,
         )  # fmt: skip

@@ -7,8 +7,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-#: of the water's surface; near it crappie and bluegill begin to feed and grow in earnest, and a start at 4 degC in April
-#: is forgotten by then [own]
+#: of the water's surface; near it crappie and bluegill begin to feed and grow in earnest, and a start at 4 degC in
+#: April is forgotten by then [own]
 BASE_C = 10.0
 LEAST_SEASONS = 10  #: fewer tell no normal: climate normals are means of 10 to 30 years (common practice)
 LATEST_START = 30  #: days into a season; one whose weather is known only from later on has an unknown sum [own]

@@ -191,6 +191,13 @@ def days_since_1970(time: Times) -> Floats:
     return time.astype("datetime64[s]").astype(float) / SECONDS_A_DAY
 
 
+def day_in_season(day: Days, latitude: float) -> NDArray[np.int64]:
+    """Which day of its season each day is, from 0."""
+    season = season_of(day, latitude)
+    first = [np.datetime64(f"{year}-{10 if latitude < 0 else 4:02d}-01") for year in season.tolist()]
+    return np.asarray((day - np.array(first, "datetime64[D]")).astype(int))
+
+
 def day_of_year(day: Days) -> Floats:
     """1 to 366."""
     return np.asarray((day - day.astype("datetime64[Y]")).astype(int) + 1.0)

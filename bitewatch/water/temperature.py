@@ -1,54 +1,50 @@
-"""Surface temperature from the one reading that a profile can carry: held as it is, for as long as that is fair."""
+"""Surface temperature from a reading alone, for a lake over which no weather is known: held while that is fair."""
 
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Sequence
+from datetime import timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
-from bitewatch.lake.profile import Lake
+from bitewatch.water.correction import LAKE_SD_C, SCATTER_C, WANDER_DAYS, WANDER_SD_C
+from bitewatch.water.lake_water import WaterHours
+from bitewatch.water.reading import Reading
+from bitewatch.weather.hourly import Floats, Times
 
-OLD_DAYS = 3  #: from here on its age is said [own]
-HOLDS_DAYS = 14  #: lakes wander off a reading with a memory of about 11 days [own, fitted on Upper Midwest lakes]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SurfaceTemperature:
-    """Surface temperature by hour, and how it differs from three days before; NaN where not known. [degC]"""
-
-    value_c: NDArray[np.float64]  #: shape (T,)
-    change_3d_c: NDArray[np.float64]  #: shape (T,)
-    doubt: str  #: what to say about it, in words; empty if nothing
+HOLDS = timedelta(days=14)  #: lakes wander off a reading with a memory of about eleven days
 
 
-def held_reading(lake: Lake, local_days: NDArray[np.datetime64], on: date) -> SurfaceTemperature:
-    """The typed reading of a lake, held for two weeks from its day and never used for days before it.
+def held_reading(readings: Sequence[Reading], time: Times) -> tuple[WaterHours, str]:
+    """The newest reading, held for two weeks from its hour on with a growing spread, and never used for hours before.
 
     Parameters
     ----------
-    lake : Lake
-        With or without a reading.
-    local_days : ndarray of datetime64[D], shape (T,)
-        The local date of each hour.
-    on : date
-        The day that is spoken of; a reading without a day is taken as of this day.
+    readings : sequence of Reading
+        Those that may be looked at.
+    time : ndarray of datetime64[s], shape (T,)
+        UTC.
+
+    Returns
+    -------
+    WaterHours
+        Its change is not known: one reading held for days tells of no change, which is not a change of 0.
+    str
+        What to say of it.
     """
-    nothing = np.full(local_days.shape, np.nan)
+    nothing = np.full(time.shape, np.nan)
+    if not readings:
+        return WaterHours(value_c=nothing, sd_c=nothing, change_3d_c=nothing, change_sd_c=nothing), "no reading of it"
+    newest = max(readings, key=lambda one: one.at)
+    age_d = (time - np.datetime64(int(newest.at.timestamp()), "s")).astype(float) / 86400.0
+    # a reading of which only the day is known counts from that day's morning on
+    held = (age_d >= (0.0 if newest.hour_known else -0.5)) & (age_d <= HOLDS / timedelta(days=1))
+    spread: Floats = np.sqrt(SCATTER_C**2 + _wandered(np.maximum(age_d, 0.0)))
+    hours = WaterHours(
+        value_c=np.where(held, newest.temp_c, np.nan), sd_c=np.where(held, spread, np.nan), change_3d_c=nothing,
+        change_sd_c=nothing,
+    )  # fmt: skip
+    return hours, f"the water temperature is the reading of {newest.at:%Y-%m-%d} alone"
 
-    def held(value_c: NDArray[np.float64], doubt: str) -> SurfaceTemperature:
-        # one reading held for days tells of no change, which is another thing than a change of 0
-        return SurfaceTemperature(value_c=value_c, change_3d_c=nothing, doubt=doubt)
 
-    if lake.water_temp_c is None:
-        return held(nothing, "no water temperature entered")
-    read_on = lake.water_temp_on or on
-    days = (on - read_on).days
-    if days < 0:
-        return held(nothing, "the water temperature entered is of a later day and not used")
-    age = (local_days - np.datetime64(read_on)).astype(int)
-    value = np.where((age >= 0) & (age <= HOLDS_DAYS), lake.water_temp_c, np.nan)
-    if days > HOLDS_DAYS:
-        return held(value, f"the water temperature entered is {days} days old and not used")
-    if lake.water_temp_on is None:
-        return held(value, "the water temperature entered has no day; taken as today's")
-    return held(value, f"the water temperature is a reading {days} days old" if days >= OLD_DAYS else "")
+def _wandered(days: Floats) -> Floats:
+    """Variance that a lake has gained since a reading, the course of the season left out."""
+    return np.asarray((LAKE_SD_C**2 + WANDER_SD_C**2) * (1.0 - np.exp(-2.0 * days / WANDER_DAYS)))

@@ -118,7 +118,8 @@ def fetch_at_m(table_m: ArrayLike, wind_from_deg: ArrayLike) -> NDArray[np.float
     low = np.floor(place).astype(int) % steps
     share = place - np.floor(place)
     between = table[..., low] * (1.0 - share) + table[..., (low + 1) % steps] * share
-    return np.where(known, between, table.max(axis=-1, keepdims=True))
+    along: NDArray[np.float64] = np.where(known, between, table.max(axis=-1, keepdims=True))
+    return along
 
 
 def _scaled(

@@ -1,0 +1,153 @@
+"""All that a brief needs to know of a lake's water for the hours at hand, from what is known of air and readings."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bitewatch.errors import Refused
+from bitewatch.lake.clarity import secchi_used
+from bitewatch.lake.profile import Lake
+from bitewatch.water.degree_days import DaysAhead, days_ahead, season_sums
+from bitewatch.water.lake_water import LakeWater, WaterHours, day_in_season, lake_water
+from bitewatch.water.layers import SPREAD_M, measured_thermocline_m
+from bitewatch.water.oxygen import HOLDS_DAYS, OxygenMargin, oxygen_margin
+from bitewatch.water.reading import Reading
+from bitewatch.water.season import Season, season_at
+from bitewatch.water.temperature import held_reading
+from bitewatch.weather.daily import Daily, daily_means, joined
+from bitewatch.weather.hourly import Floats, Hourly
+
+TOO_UNSURE_C = 3.0  #: a temperature that is known no better tells rules nothing, and is not told [own]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterKnown:
+    """What is known of a lake beside its profile and the hours at hand."""
+
+    days: tuple[Daily, ...] = ()  #: the air of past days; of several tables the first knows best
+    readings: tuple[Reading, ...] = ()  #: those that may be looked at
+    before: Mapping[int, Floats] = field(default_factory=dict)  #: season -> its sum of degree days by day, (366,)
+    longest_m: Floats | None = None  #: the longest run over the water by bearing, where the shore is known
+    fetch_m: Floats | None = None  #: the same from each spot, shape (S, B); NaN for spots without a place
+    failures: tuple[str, ...] = ()  #: what could not be read, in words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterSeen:
+    """The water of one lake over the hours at hand, and on the day that is spoken of."""
+
+    hours: WaterHours  #: NaN where not known well enough
+    model: LakeWater | None  #: None where no weather carries it
+    mixed_m: float  #: depth of the mixed layer
+    thermocline_m: float  #: NaN where there is none, or it is not known
+    thermocline_range_m: tuple[float, float]
+    layered: bool | None
+    oxygen: OxygenMargin
+    season: Season
+    ahead: DaysAhead | None
+    doubts: tuple[str, ...]
+
+
+def see_water(
+    lake: Lake, hourly: Hourly, known: WaterKnown, *, edge_m: float, day: date, now: datetime
+) -> WaterSeen:  # fmt: skip
+    """The water of a lake; where no weather carries the model, its newest reading, and that is said.
+
+    Parameters
+    ----------
+    hourly : Hourly
+        The hours at hand, past and foretold, of the lake's place.
+    edge_m : float
+        Depth of the weed edge. [m]
+    day : date
+        The day that is spoken of.
+    now : datetime
+        From here on the weather is a forecast.
+    """
+    doubts = list(known.failures)
+    model: LakeWater | None = None
+    try:
+        own, notes = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
+        model = lake_water(lake, joined(own, *known.days), known.readings, forecast_from=now)
+        hours = model.at_hours(hourly.time)
+        doubts += [*notes, *model.notes]
+    except Refused as error:
+        hours, told = held_reading(known.readings, hourly.time)
+        doubts += [str(error), told]
+    unsure = ~(hours.sd_c <= TOO_UNSURE_C)
+    if model is not None and unsure[np.isfinite(hours.value_c)].any():
+        doubts.append("the water temperature is too unsure to tell yet")
+    hours = _without(hours, unsure)
+    on = np.datetime64(day)
+    mixed, thermocline, layered, said = _layers(lake, model, day)
+    doubts += [said] if said else []
+    low, high = max(thermocline - SPREAD_M, 0.0), thermocline + SPREAD_M
+    oxygen = oxygen_margin(
+        day=day, profiles=lake.profile, edge_m=edge_m, thermocline_m=thermocline, secchi_m=secchi_used(lake).secchi_m,
+        latitude=lake.latitude,
+    )  # fmt: skip
+    doubts += [oxygen.words] if oxygen.words else []
+    season, ahead = Season(), None
+    if model is not None:
+        surface, sd = model.daily()
+        season = season_at(
+            day, day=model.day, surface_c=surface, sd_c=sd, latitude=lake.latitude, layered=layered,
+            ice_out=lake.ice_out,
+        )  # fmt: skip
+        ahead = _ahead(model, known.before, on)
+    else:
+        season = season_at(
+            day, day=np.zeros(0, "datetime64[D]"), surface_c=np.zeros(0), sd_c=np.zeros(0), latitude=lake.latitude,
+            layered=None, ice_out=lake.ice_out,
+        )  # fmt: skip
+    doubts += [season.outside] if season.outside else []
+    return WaterSeen(
+        hours=hours, model=model, mixed_m=mixed, thermocline_m=thermocline, thermocline_range_m=(low, high),
+        layered=layered, oxygen=oxygen, season=season, ahead=ahead, doubts=tuple(dict.fromkeys(doubts)),
+    )  # fmt: skip
+
+
+def _without(hours: WaterHours, unsure: NDArray[np.bool_]) -> WaterHours:
+    def known(values: Floats) -> Floats:
+        return np.where(unsure, np.nan, values)
+
+    return WaterHours(
+        value_c=known(hours.value_c), sd_c=known(hours.sd_c), change_3d_c=known(hours.change_3d_c),
+        change_sd_c=known(hours.change_sd_c),
+    )  # fmt: skip
+
+
+def _layers(lake: Lake, model: LakeWater | None, day: date) -> tuple[float, float, bool | None, str]:
+    """Mixed layer and thermocline of a day, whether the lake layers, and what to say; what a probe saw goes first."""
+    if model is None or not (here := model.day == np.datetime64(day)).any():
+        return np.nan, np.nan, None, ""
+    settled = model.layers
+    mixed, thermocline = float(settled.mixed_m[here][0]), float(settled.thermocline_m[here][0])
+    seen = [one for one in lake.profile if one.water_temp_c and 0 <= (day - one.on).days <= HOLDS_DAYS]
+    for one in sorted(seen, key=lambda each: each.on, reverse=True):
+        if (measured := measured_thermocline_m(one)) is not None:
+            return min(mixed, measured), measured, True, f"the thermocline is that of your profile of {one.on}"
+    return mixed, thermocline, settled.layered, settled.doubt
+
+
+def _ahead(model: LakeWater, before: Mapping[int, Floats], on: np.datetime64) -> DaysAhead | None:
+    """Days ahead of the lake's own normal, the model without readings held against itself in seasons before."""
+    here = np.flatnonzero(model.day == on)
+    if not here.size or not before:
+        return None
+    season, place = model.season, day_in_season(model.day, model.lake.latitude)
+    this = int(season[here[0]])
+    sums = season_sums(model.surface.model_c, season, place)
+    at = int(place[here[0]])
+    others = [curve for year, curve in before.items() if year != this]
+    if this not in sums or not others or np.isnan(sums[this][at]):
+        return None
+    return days_ahead(float(sums[this][at]), at, np.array(others))
+
+
+def sums_of_seasons(model: LakeWater) -> dict[int, Floats]:
+    """Degree days of every season that a model knows, by day of the season."""
+    return season_sums(model.surface.model_c, model.season, day_in_season(model.day, model.lake.latitude))
