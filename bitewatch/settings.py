@@ -248,7 +248,7 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
     outlines: dict[str, Outline] = {}
     for path in sorted((folder / "lakes").glob("*.toml")):
         try:
-            lake = _read_lake(path)
+            lake = read_lake(path)
             every.without(lake.rules_off, file=f"lakes/{path.name}", key="rules_off")
             if declared is not None:
                 _check_sources(lake, declared, file=f"lakes/{path.name}")
@@ -276,9 +276,25 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
     )  # fmt: skip
 
 
-def _read_lake(path: Path) -> Lake:
-    shown_as = f"lakes/{path.name}"
+def read_lake(path: Path, *, shown_as: str = "", lake_id: str = "") -> Lake:
+    """One lake from its file.
+
+    Parameters
+    ----------
+    shown_as
+        What the file is called in faults; that it lies among the lakes if left out.
+    lake_id
+        Its id, where that is not the name of the file.
+
+    Raises
+    ------
+    ConfigRefused
+        With every fault of the file.
+    """
+    shown_as = shown_as or f"lakes/{path.name}"
     table = read_toml(path, shown_as=shown_as)
+    if lake_id:
+        return declare(Lake, {"id": lake_id} | table, file=shown_as)
     if table.setdefault("id", path.stem) != path.stem:
         value = f'"{table["id"]}"'
         raise _fault(shown_as, "id", value, f'must be the file\'s name, "{path.stem}"; or leave it out')

@@ -19,6 +19,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "subscribe": ("subscriptions", "Send a brief of some lakes to an address, every morning or evening."),
     "subscriptions": ("subscriptions", "Who is told what and when."),
     "unsubscribe": ("subscriptions", "End a subscription."),
+    "water": ("water", "The water of a lake through its seasons: surface temperature and layers."),
     "watch": ("watch", "Run the service: weather, briefs, delivery."),
 }
 

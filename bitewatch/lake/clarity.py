@@ -7,8 +7,8 @@ from bitewatch.lake.profile import Clarity, Lake
 
 READ_SD_LOG10 = 0.05  #: of one reading around the summer's mean [own]
 INDEX_SD_LOG10 = 0.07  #: the index is told in whole numbers and for a season [own]
-#: Secchi depth of each class, turned back from the weed edges that common practice gives, 15 to 20 ft in clear lakes
-#: and 7 to 10 ft in dark ones, and so wide that two spreads reach over that range; stained stands between [own]
+#: Secchi depth of each class and its spread: turned back by `lake.weeds` from the weed edges that common practice
+#: gives, 15 to 20 ft in clear lakes and 7 to 10 ft in dark ones, one spread to either end; stained stands between [own]
 CLASSES = {
     Clarity.CLEAR: (4.2, 0.10),
     Clarity.STAINED: (2.4, 0.11),
@@ -21,7 +21,7 @@ class SecchiUsed:
     """The Secchi depth that all is worked out from."""
 
     secchi_m: float | None  #: None where nothing is known
-    sd_log10: float  #: spread of its logarithm
+    sd_log10: float  #: spread of its logarithm; infinite where nothing is known
     doubt: str  #: what to say of it; empty if it was entered
 
 
@@ -37,11 +37,41 @@ def secchi_used(lake: Lake) -> SecchiUsed:
         secchi, sd = CLASSES[lake.clarity]
         doubt = f"Secchi depth not entered: taken as {lake.clarity.value} lakes have it"
         return SecchiUsed(secchi_m=secchi, sd_log10=sd, doubt=doubt)
-    return SecchiUsed(secchi_m=None, sd_log10=0.0, doubt="")
+    return SecchiUsed(secchi_m=None, sd_log10=math.inf, doubt="")
+
+
+def trophic_state(secchi_m: float) -> float:
+    """Trophic state index from a Secchi depth.
+
+    Parameters
+    ----------
+    secchi_m : float
+        Secchi depth, above 0. [m]
+
+    Returns
+    -------
+    float
+        About 0 (clearest) to 100; ten more for half the Secchi depth.
+
+    Raises
+    ------
+    ValueError
+        If the Secchi depth is not above 0.
+
+    References
+    ----------
+    .. [1] R. E. Carlson, "A trophic state index for lakes," Limnol. Oceanogr., vol. 22, 1977 (cited).
+
+    Examples
+    --------
+    >>> round(trophic_state(2.0), 2)
+    50.01
+    """
+    return 60.0 - 14.41 * math.log(secchi_m)
 
 
 def secchi_from_trophic_state_m(index: float) -> float:
-    """Secchi depth from the trophic state index that was worked out from one.
+    """Secchi depth from the trophic state index that was worked out from one: `trophic_state` turned round.
 
     An index from phosphorus or chlorophyll tells no Secchi depth in stained or weedy lakes.
 

@@ -27,6 +27,7 @@ from bitewatch.weather.hourly import Floats, Times
 TYPICAL_AREA_KM2, TYPICAL_MEAN_DEPTH_M, TYPICAL_SECCHI_M = 1.0, 5.0, 2.0
 MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 FORECAST_SD_C = 0.15  #: what each day ahead adds to the spread: the weather of that day may come otherwise [own]
+HELD_DAYS = 1.0
 SECONDS_A_DAY = 86400.0
 
 
@@ -100,8 +101,13 @@ class LakeWater:
         )  # fmt: skip
 
     def _model(self, at: Floats) -> Floats:
-        daily = np.interp(at, noons(self.day), self.surface.model_c, left=np.nan, right=np.nan)
-        return np.asarray(daily + day_course_c((at % 1.0) * 24.0))
+        noon = noons(self.day)
+        known = np.flatnonzero(np.isfinite(self.surface.model_c))
+        first, last = noon[known[0]], noon[known[-1]]
+        # the first and the last day stand for the half day beyond them that hours at hand may reach
+        daily = np.interp(np.clip(at, first, last), noon, self.surface.model_c)
+        near = (at >= first - HELD_DAYS) & (at <= last + HELD_DAYS)
+        return np.where(near, daily + day_course_c((at % 1.0) * 24.0), np.nan)
 
     def _moments(self, at: Floats) -> Moments:
         start = np.interp(at, noons(self.day), np.nan_to_num(self.surface.start_sd_c))

@@ -20,22 +20,19 @@ THERMOCLINE = np.array([0.77, 0.81, 0.79, 0.84, 0.89, 0.95, 1.01, 1.12, 1.22, 1.
 MIXED = np.array([0.60, 0.60, 0.57, 0.57, 0.64, 0.70, 0.79, 0.91, 1.02, 1.21, 1.34])
 SPREAD_M = 1.35  #: mean distance of single profiles from the norm, some of it from probing by the metre [own]
 SHALLOW = 1.2  #: a lake less deep than this many times its thermocline does not layer [own]
+FITTED = (42.0, 50.0)  #: degrees north; the fit's own edges are not sharper than a degree [own]
 HALF_YEAR = 182.5
 STEEPEST_C_PER_M = 1.0  #: a thermocline falls at least so fast (common practice)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layers:
-    """Layer depths by day, shape (D,), each likely within `SPREAD_M` of what stands here. [m]"""
+    """Layer depths by day, shape (D,); each is a norm, with its range by `likely_range_m`. [m]"""
 
     mixed_m: Floats  #: one degree colder than the surface; the whole depth where the lake does not layer
     thermocline_m: Floats  #: NaN where the lake does not layer
     layered: bool | None  #: None where the greatest depth is not known
     doubt: str  #: what to say of it, in words; empty if nothing
-
-    def thermocline_range_m(self) -> tuple[Floats, Floats]:
-        """From where to where it is likely to lie."""
-        return np.maximum(self.thermocline_m - SPREAD_M, 0.0), self.thermocline_m + SPREAD_M
 
 
 def midsummer_thermocline_m(area_km2: ArrayLike, secchi_m: ArrayLike) -> Floats:
@@ -73,10 +70,21 @@ def layers(
     ----------
     day_of_year : ndarray, shape (D,)
         1 to 366.
-    area_km2, secchi_m, max_depth_m : float
-        Of the lake; the greatest depth may not be known.
+    area_km2, secchi_m : float
+        Lake area [km2] and Secchi depth [m], both above 0.
+    max_depth_m : float or None
+        Greatest depth, None where it is not known: whether the lake layers is then not known either. [m]
     latitude : float
-        South of the equator the season is half a year later.
+        South of the equator the season is half a year later. [degrees north]
+
+    Returns
+    -------
+    Layers
+        Clipped to the greatest depth.
+
+    References
+    ----------
+    Season of 18 lakes of the US Upper Midwest, as `MIDDLES` has it [own].
 
     Examples
     --------
@@ -86,24 +94,58 @@ def layers(
     """
     summer = float(midsummer_thermocline_m(area_km2, secchi_m))
     day = (day_of_year + HALF_YEAR) % 365.0 if latitude < 0 else day_of_year
-    thermocline, mixed = summer * np.interp(day, MIDDLES, THERMOCLINE), summer * np.interp(day, MIDDLES, MIXED)
-    if max_depth_m is not None and max_depth_m < SHALLOW * summer:
+    doubts = []
+    if not FITTED[0] <= latitude <= FITTED[1]:
+        doubts.append("layer depths are a norm of lakes between about 43 and 49 degrees north, and less sure here")
+    if max_depth_m is None:
+        doubts.append("greatest depth not entered: whether the lake layers is not known")
+    elif max_depth_m < SHALLOW * summer:
         return Layers(
             mixed_m=np.full(day.shape, max_depth_m), thermocline_m=np.full(day.shape, np.nan), layered=False,
-            doubt="too shallow to layer",
+            doubt="; ".join(["too shallow to layer", *doubts]),
         )  # fmt: skip
     deepest = np.inf if max_depth_m is None else max_depth_m
-    doubts = ["greatest depth not entered: whether the lake layers is not known"] if max_depth_m is None else []
-    if not 35.0 <= abs(latitude) <= 55.0:
-        doubts.append("layer depths are known from lakes of middle latitudes only")
     return Layers(
-        mixed_m=np.minimum(mixed, deepest), thermocline_m=np.minimum(thermocline, deepest),
+        mixed_m=np.minimum(summer * np.interp(day, MIDDLES, MIXED), deepest),
+        thermocline_m=np.minimum(summer * np.interp(day, MIDDLES, THERMOCLINE), deepest),
         layered=None if max_depth_m is None else True, doubt="; ".join(doubts),
     )  # fmt: skip
 
 
+def likely_range_m(depth_m: ArrayLike, max_depth_m: float | None) -> tuple[Floats, Floats]:
+    """From where to where a layer depth is likely to lie on one day, inside the lake.
+
+    Examples
+    --------
+    >>> low, high = likely_range_m([1.0, 5.0], 6.0)
+    >>> low.tolist(), high.tolist()
+    ([0.0, 3.65], [2.35, 6.0])
+    """
+    depth = np.asarray(depth_m, float)
+    deepest = np.inf if max_depth_m is None else max_depth_m
+    return np.maximum(depth - SPREAD_M, 0.0), np.minimum(depth + SPREAD_M, deepest)
+
+
 def measured_thermocline_m(profile: DepthProfile) -> float | None:
     """Where a probe saw the temperature fall fastest; None where it fell by less than a degree a metre.
+
+    Parameters
+    ----------
+    profile : DepthProfile
+        With or without temperatures.
+
+    Returns
+    -------
+    float or None
+        Middle of the steepest step; of steps that are equally steep, the upper one. [m]
+
+    Notes
+    -----
+    A calm sunny afternoon warms the first metre so fast that a probe may see its steepest fall there.
+
+    References
+    ----------
+    A degree a metre is common practice.
 
     Examples
     --------

@@ -112,6 +112,32 @@ def season_at(
     )  # fmt: skip
 
 
+def open_water(day: Days, surface_c: Floats, season: NDArray[np.int64], latitude: float) -> NDArray[np.bool_]:
+    """Days on which there is water to speak of: known, and not ice.
+
+    In autumn ice stays until the next season; in spring single days at the freezing point count as ice.
+
+    Parameters
+    ----------
+    day, surface_c, season : ndarray, shape (D,)
+        Days, their modelled surface temperature [degC], and the season of each.
+
+    Returns
+    -------
+    ndarray of bool, shape (D,)
+    """
+    known = np.isfinite(surface_c)
+    of_year = (day - day.astype("datetime64[Y]")).astype(int) + 1
+    of_year = (of_year + HALF_YEAR_DAYS - 1) % 365 + 1 if latitude < 0 else of_year
+    cold = known & (surface_c <= ICE_C) & ((of_year < WARM_HALF[0]) | (of_year > WARM_HALF[1]))
+    frozen = cold & np.concatenate([[False], cold[:-1]])
+    for year in np.unique(season[frozen & (of_year > WARM_HALF[1])]):
+        here = season == year
+        first = np.flatnonzero(here & frozen & (of_year > WARM_HALF[1]))[0]
+        frozen[first:] |= here[first:]
+    return np.asarray(known & ~frozen)
+
+
 def northern_day(on: date, latitude: float) -> int:
     """Day of the year, as if the lake lay in the north: half a year later south of the equator.
 

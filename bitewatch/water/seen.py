@@ -78,7 +78,8 @@ def see_water(
         hours, told = held_reading(known.readings, hourly.time)
         doubts += [str(error), told]
     unsure = ~(hours.sd_c <= TOO_UNSURE_C)
-    if model is not None and unsure[np.isfinite(hours.value_c)].any():
+    of_day = hourly.time.astype("datetime64[D]") == np.datetime64(day)
+    if model is not None and unsure[of_day & np.isfinite(hours.value_c)].any():
         doubts.append("the water temperature is too unsure to tell yet")
     hours = _without(hours, unsure)
     on = np.datetime64(day)

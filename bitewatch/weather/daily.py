@@ -16,7 +16,7 @@ from bitewatch.weather.sky import sky_shortwave_wm2
 from bitewatch.weather.sun import sun_position
 
 DAILY_COLUMNS = ("shortwave_wm2", "air_temp_c", "vapour_hpa", "wind_speed_ms", "pressure_hpa")
-ENOUGH_HOURS = 18  #: of 24; a day of which fewer are known has no mean [own]
+ENOUGH_HOURS = 22  #: of 24; without more of its night a day would count as warmer and sunnier than it was [own]
 DAY = np.timedelta64(1, "D")
 
 Days = NDArray[np.datetime64]
@@ -98,7 +98,7 @@ def daily_means(hourly: Hourly, *, latitude: float, longitude: float) -> tuple[D
     Returns
     -------
     Daily
-        A day of which fewer than 18 hours are known is missing, column by column.
+        A day of which fewer than 22 hours are known is missing, column by column.
     tuple of str
         What was derived, and from what.
     """
