@@ -16,15 +16,12 @@ NEAR_SUN = timedelta(hours=1)  #: sunrise and sunset so near to the trip are tol
 
 
 def air_line(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
-    """Temperature, wind and water of the trip."""
+    """Temperature and wind of the trip, and its sun."""
     trip = outlook.trip
     wind, air = outlook.hourly["wind_speed_ms"][trip], outlook.hourly["air_temp_c"][trip]
     told = f"Air {words.temperature(float(np.nanmin(air)))} to {words.temperature(float(np.nanmax(air)))}"
     told += f", wind {words.winds(float(np.nanmin(wind)), float(np.nanmax(wind)))}"
     told += _wind_from(outlook.hourly["wind_from_deg"][trip], _front_hour(lake_day, outlook))
-    water = outlook.conditions["water_temp_c"][0, trip]
-    if not np.isnan(water).all():
-        told += f"; water {words.temperature(float(np.nanmean(water)))}, as entered"
     return f"{told}.{_sun_words(lake_day, words)}"
 
 

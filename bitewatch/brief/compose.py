@@ -17,6 +17,7 @@ from bitewatch.brief.official_lines import official_lines, state_line
 from bitewatch.brief.outlook_lines import change_lines, next_day_lines, why_lines
 from bitewatch.brief.pictures.depth_strip import DepthStrip, depth_strip
 from bitewatch.brief.since_last import since_last_lines
+from bitewatch.brief.water_lines import water_lines
 from bitewatch.brief.weather_lines import attributions, source_lines, switch_words
 from bitewatch.brief.words import Words, sentence
 from bitewatch.presentation.technique import Techniques
@@ -162,6 +163,7 @@ def _main_sections(main: LakeDay, table: Techniques, words: Words, heeded: Seque
 
     return [
         section("why", "Why", why_lines(main, outlook, words)),
+        section("water", "The water", water_lines(main, outlook, words)),
         section("where", "Where", where_lines(main, outlook, words)),
         section("how", "How", how_lines(main, outlook, table, words)),
         section("others", "The other fish", other_species_lines(main, outlook, words)),

@@ -7,6 +7,7 @@ import numpy as np
 
 from bitewatch.brief import front_lines, official_lines
 from bitewatch.brief.lake_day import LakeDay, Outlook
+from bitewatch.brief.water_lines import water_facts
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.lake.profile import Species
 from bitewatch.position.call import Reason, reasons
@@ -63,6 +64,8 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
         "calls": [],
         "missing": [],
         "wind": None,
+        "water": None,
+        "season_over": lake_day.season.lines[0].words if lake_day.season.over else None,
         "doubts": list(lake_day.doubts),
     }
     if lake_day.weather is not None:
@@ -84,10 +87,12 @@ def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:
     trip = outlook.trip
     return {
         "missing": list(outlook.missing),
+        "water": water_facts(outlook),
         "wind": {
             "wind_max_ms": _most(outlook.hourly["wind_speed_ms"][trip]),
             "gust_max_ms": _most(outlook.hourly["wind_gust_ms"][trip]),
             "wave_max_m": _most(outlook.wave_height_m[trip]),
+            "wave_period_s": _most(outlook.wave_period_s[trip]),
         },
         "calls": [
             {

@@ -2,6 +2,7 @@
 
 from bitewatch.brief.facts import window_times
 from bitewatch.brief.lake_day import LakeDay, Outlook
+from bitewatch.brief.water_lines import wave_words
 from bitewatch.brief.words import SPOT_WORDS, Words, chance, position_words, sentence, technique_words
 from bitewatch.presentation.plan import POSITIONS, Offer, PlannedWindow
 from bitewatch.presentation.technique import Technique, Techniques
@@ -21,7 +22,10 @@ def where_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]:
         start, end = window_times(lake_day, outlook, window)
         place = spot_words(window, lake_day)
         if place != before:
-            lines.append(f"{words.span(start, end)}: {sentence(f'{place}: {window.spot_reason}')}")
+            hours = slice(outlook.trip.start + window.hours.start, outlook.trip.start + window.hours.stop)
+            waves = wave_words(outlook, window.lane, hours, words)
+            told = f"{place}: {window.spot_reason}{f'; {waves}' if waves else ''}"
+            lines.append(f"{words.span(start, end)}: {sentence(told)}")
         before = place
     return lines
 

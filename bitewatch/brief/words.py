@@ -59,6 +59,11 @@ class Words:
         """A temperature, to the degree."""
         return f"{round(f_from_c(temp_c))} °F" if self._us else f"{round(temp_c)} °C"
 
+    def degrees(self, change_c: float) -> str:
+        """A difference of temperatures, to the degree; less than one as it is known."""
+        change = 1.8 * change_c if self._us else change_c
+        return f"{round(change)} °{'F' if self._us else 'C'}" if change >= 0.95 else "under a degree"
+
     def wind(self, speed_ms: float) -> str:
         """A wind speed."""
         return f"{round(speed_ms / MS_PER_MPH)} mph" if self._us else f"{round(speed_ms)} m/s"

@@ -15,6 +15,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "brief": ("brief", "The brief of one or more lakes, for a day."),
     "events": ("events", "The story of a day at a lake."),
     "fronts": ("fronts", "The fronts known of a lake and whether they came, or those in a CSV file."),
+    "reading": ("reading", "What your thermometer showed: told, listed, taken back."),
     "rules": ("rules", "The rule book, or which rules fired on a lake and how much they moved."),
     "subscribe": ("subscriptions", "Send a brief of some lakes to an address, every morning or evening."),
     "subscriptions": ("subscriptions", "Who is told what and when."),

@@ -163,7 +163,7 @@ def _told(
     units: "UnitSystem", *, fronts: tuple[datetime, ...], now: datetime | None = None,
 ) -> _Told:  # fmt: skip
     from bitewatch.water.lake_water import lake_water
-    from bitewatch.water.season import open_water
+    from bitewatch.water.open_water import open_water
     from bitewatch.weather.daily import joined
 
     found = lake_water(lake, joined(*days), readings, forecast_from=until)
@@ -207,12 +207,13 @@ def _draw(told: _Told, file: str, form: str) -> None:
     from bitewatch.brief.pictures.water_plot import WaterPlot, draw_water
     from bitewatch.lake.weeds import weed_depths
     from bitewatch.water.lake_water import day_in_season
+    from bitewatch.water.layers import likely_range_m
 
     lake, found = told.water.lake, told.water
     season = found.season
     here = told.open & (season == season[told.open][-1])
     surface, sd = found.daily_as_known()
-    low, high = found.layers.thermocline_range_m()
+    low, high = likely_range_m(found.layers.thermocline_m, lake.max_depth_m)
     first, last = found.day[here][0], found.day[here][-1]
     place = day_in_season(found.day, lake.latitude)
     past = told.open & (season != season[here][0])

@@ -82,7 +82,8 @@ def evaluate(
             season = seen_water.season
             doubts += [*told, *seen_water.doubts, *_wave_doubts(lake, water)]
             if season.over:
-                no_call = f"its season is over: {season.lines[0].words}"
+                why = season.lines[0].words if season.lines else "ice"
+                no_call = f"its season is over: {why}. It is told of again when the water is open"
             else:
                 outlook = _outlook(
                     lake, depths, lit, weather.own, seen_water, water, known_fronts, book, table, trip_hours, day

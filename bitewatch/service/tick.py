@@ -21,6 +21,7 @@ from bitewatch.lake.profile import Lake
 from bitewatch.service.due import DueBrief, due_brief
 from bitewatch.service.make_brief import brief_message, make_brief, message_domain
 from bitewatch.service.outside import Outside
+from bitewatch.service.season_over import all_told_over, note_season
 from bitewatch.service.shown import keep_shown
 from bitewatch.service.subscriptions import Subscription, list_subscriptions
 from bitewatch.service.tidy import tidy
@@ -55,6 +56,7 @@ class Service:
     epoch: int = field(init=False)
     _told: int = field(init=False)  #: the last event that the log has told of
     _told_waits: str | None = field(init=False, default=None)  #: why mails wait, as the log has told
+    _resting: set[tuple[str, date]] = field(init=False, default_factory=set)  #: whose lakes are all under ice that day
     _without_lakes: set[str] = field(init=False, default_factory=set)  #: subscriptions that the log has told of
 
     def __post_init__(self) -> None:
@@ -140,15 +142,18 @@ class Service:
                     log.warning("subscription %s: none of its lakes is in the config folder any more", one.id)
                 continue
             due = due_brief(one, lakes[0].zone_info, now=now, decided=decided)
-            if due is not None:
+            if due is not None and (one.id, due.local_date) not in self._resting:
                 found.append(due)
         return found
 
     def _lakes(self, one: Subscription) -> list[Lake]:
         return [self.settings.lakes[lake] for lake in one.lakes if lake in self.settings.lakes]
 
-    def _decide(self, due: DueBrief) -> Decided:
-        """Decision, outbox row, event and what was shown, all or nothing; a brief that cannot be made is dead."""
+    def _decide(self, due: DueBrief) -> Decided | None:
+        """Decision, outbox row, event and what was shown, all or nothing; a brief that cannot be made is dead.
+
+        None where nothing is to be told: all lakes lie under ice, and the reader was told so.
+        """
         now, one, domain = self.now(), due.subscription, message_domain(self.settings)
         owed = Owed(
             subscription=one.id, local_date=due.local_date, kind="brief", seq=0, endpoint=one.endpoint,
@@ -159,6 +164,10 @@ class Service:
                 self.outside, lakes=self._lakes(one), day=due.day, trip_hours=one.trip_hours, reader=one.id, now=now,
                 notices=due.notices(now),
             )  # fmt: skip
+            with self.store.read() as connection:
+                if all_told_over(connection, one.id, lake_days):
+                    self._resting.add((one.id, due.local_date))
+                    return None
             message = brief_message(brief)
         except OperationalError:  # the store is busy or full, the brief is not to blame: the next tick tries again
             raise
@@ -173,6 +182,8 @@ class Service:
             if decided.is_new:
                 keep_shown(connection, one.id, brief, now)
                 self.turns.begin(connection, one, lake_days, now)
+                for lake_day in lake_days:
+                    note_season(connection, lake_day, now)
                 record(
                     connection, Event.BRIEF_DECIDED, at=now, subject=decided.key, reason=decided.verdict.value,
                     details={"lakes": list(used), "day": due.day.isoformat(), "subject": brief.subject},

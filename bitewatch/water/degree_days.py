@@ -11,6 +11,9 @@ Floats = NDArray[np.float64]
 #: April is forgotten by then [own]
 BASE_C = 10.0
 LEAST_SEASONS = 10  #: fewer tell no normal: climate normals are means of 10 to 30 years (common practice)
+SEASON_DAYS = 365
+LOOK_ON_DAYS = 60  #: so far beyond today past seasons should be known; a warm season is seldom more ahead [own]
+LEAST_RISE_C = 1.0  #: degree days a day of the normal curve, under which it tells no dates [own]
 LATEST_START = 30  #: days into a season; one whose weather is known only from later on has an unknown sum [own]
 
 
@@ -89,16 +92,17 @@ def days_ahead(today: float, at: int, curves: Floats) -> DaysAhead | None:
     Parameters
     ----------
     today : float
-        The season's sum today. [degC d]
+        The season's sum today; NaN where not known. [degC d]
     at : int
         Which day of the season today is, from 0.
     curves : ndarray, shape (Y, 366)
-        Sums of the seasons before.
+        Sums of the seasons before, NaN from where they are not known.
 
     Returns
     -------
     DaysAhead or None
-        None with fewer than ten seasons that reach to today, before there was any warmth, and beyond their end.
+        None with fewer than ten seasons that reach to today, before there was any warmth, beyond the ends of the normal
+        curve, and while it hardly rises, so that a little warmth would be many days.
 
     References
     ----------
@@ -110,27 +114,30 @@ def days_ahead(today: float, at: int, curves: Floats) -> DaysAhead | None:
     >>> days_ahead(605.0, 100, np.tile(curve, (10, 1))).days
     10.0
     """
-    curves = curves[np.isfinite(curves[:, : at + 1]).all(axis=1)]
-    if len(curves) < LEAST_SEASONS or today <= 0.0:
+    known = np.isfinite(curves).sum(axis=1)  # sums are missing from the first gap on
+    for reach in (min(at + LOOK_ON_DAYS, SEASON_DAYS), at + 1):  # a season that ends today would end the normal today
+        chosen = curves[known >= reach]
+        if len(chosen) >= LEAST_SEASONS:
+            break
+    else:
         return None
-    normal = curves.mean(axis=0)
+    normal = chosen.mean(axis=0)
     normal = normal[np.isfinite(normal)]
-    ahead = _reached(today, normal, at)
-    others = [_reached(float(curve[at]), normal, at) for curve in curves]
-    if ahead is None or normal[at] <= 0.0:
+    if not today > 0.0 or at < 1 or normal[at] - normal[at - 1] < LEAST_RISE_C:
         return None
+    ahead, others = _reached(today, normal, at), [_reached(float(curve[at]), normal, at) for curve in chosen]
     apart = [other for other in others if other is not None]
-    return DaysAhead(
-        days=ahead, sd_days=float(np.std(apart, ddof=1)) if len(apart) > 2 else np.nan, seasons=len(curves)
-    )
+    if ahead is None or len(apart) < len(others):
+        return None
+    return DaysAhead(days=ahead, sd_days=float(np.std(apart, ddof=1)), seasons=len(chosen))
 
 
 def _reached(total: float, normal: Floats, at: int) -> float | None:
-    """The day on which a curve reaches a sum, minus today; None beyond its end."""
-    if total > normal[-1]:
+    """The last day on which a curve has not passed a sum, with its fraction, minus today; None beyond its ends."""
+    after = int(np.searchsorted(normal, total, side="right"))
+    if after == 0 or (after == normal.size and total > normal[-1]):
         return None
-    after = int(np.searchsorted(normal, total))
-    if after == 0:
-        return 0.0 - at
+    if after == normal.size:
+        return float(after - 1 - at)
     below, above = normal[after - 1], normal[after]
     return float(after - 1 + (total - below) / (above - below)) - at

@@ -41,4 +41,4 @@ def uv_class(index: float) -> str:
     >>> uv_class(7.6)
     'very high'
     """
-    return [word for least, word in CLASSES if round(index) >= least][-1]
+    return [word for least, word in CLASSES if index >= least - 0.5][-1]

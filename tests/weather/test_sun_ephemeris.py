@@ -134,7 +134,7 @@ def test_events(place: str) -> None:
 
 @pytest.mark.parametrize("place", [place for place, (latitude, _) in PLACES.items() if abs(latitude) > 62])
 def test_what_does_not_happen_does_not_happen(place: str) -> None:
-    """On a day without an event the sun of the reference stays on one side of its altitude; on the others it does not."""
+    """Without an event, the sun of the reference stays on one side of the altitude all day; with one, it does not."""
     there, (latitude, longitude) = reference(place), PLACES[place]
     silent = 0
     for day in DAYS:

@@ -72,8 +72,9 @@ def water_figure(plot: WaterPlot, *, title: str, units: UnitSystem) -> "Figure":
         panel.grid(axis="y", color="#DDDDDD", linewidth=0.6)
         panel.set_axisbelow(True)
     if plot.day.size > 45:  # fewer days choose their own ticks
-        deep.xaxis.set_major_locator(MonthLocator())
-    deep.xaxis.set_major_formatter(ConciseDateFormatter(deep.xaxis.get_major_locator()))
+        deep.xaxis.set_major_locator(MonthLocator())  # type: ignore[no-untyped-call]
+    form = ConciseDateFormatter(deep.xaxis.get_major_locator())  # type: ignore[no-untyped-call]
+    deep.xaxis.set_major_formatter(form)
     return figure
 
 
