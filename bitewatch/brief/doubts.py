@@ -42,12 +42,16 @@ def weather_doubts(lake_day: LakeDay) -> list[str]:
 def _guessed_depths(lake_day: LakeDay, words: Words) -> list[str]:
     """The depths that were not entered, each with the range in which it lies two times in three."""
     depths, rock = lake_day.depths, lake_day.lake.is_rock
+    edge = (depths.edge_m, depths.edge_low_m, depths.edge_high_m)
+    tops = (depths.tops_m, depths.tops_low_m, depths.tops_high_m)
     guesses = [
-        ("foot of the rock" if rock else "weed edge", depths.edge_m, depths.edge_low_m, depths.edge_high_m),
-        ("its upper half down to" if rock else "weed tops", depths.tops_m, depths.tops_low_m, depths.tops_high_m),
+        ("foot of the rock" if rock else "weed edge", lake_day.lake.weed_edge_m, edge),
+        ("its upper half down to" if rock else "weed tops", lake_day.lake.weed_tops_m, tops),
     ]
     return [
-        f"{name} {words.depth(at)}, likely {words.depths(low, high)}" for name, at, low, high in guesses if low < high
+        f"{name} {words.depth(at)}, likely {words.depths(low, high)}"
+        for name, entered, (at, low, high) in guesses
+        if entered is None and low < high
     ]
 
 

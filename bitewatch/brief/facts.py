@@ -65,7 +65,7 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
         "missing": [],
         "wind": None,
         "water": None,
-        "season_over": lake_day.season.lines[0].words if lake_day.season.over else None,
+        "season_over": _season_over(lake_day),
         "doubts": list(lake_day.doubts),
     }
     if lake_day.weather is not None:
@@ -81,6 +81,11 @@ def lake_facts(lake_day: LakeDay) -> dict[str, Any]:
     if outlook is not None:
         facts |= _outlook_facts(lake_day, outlook)
     return facts
+
+
+def _season_over(lake_day: LakeDay) -> str | None:
+    ice = lake_day.season.ice
+    return None if not lake_day.season.over or ice is None else ice.words
 
 
 def _outlook_facts(lake_day: LakeDay, outlook: Outlook) -> dict[str, Any]:

@@ -102,6 +102,7 @@ def _window(
         lane, reason = next((i, "next in line, to rest the first place") for i, _ in ranked if i != before.lane)
     spot = lake.spot[lane] if lake.spot else None
     shallow = spot is not None and spot.kind is SpotKind.SHALLOW_COVER
+    oxygen = _mean(conditions["oxygen_margin_m"][lane, inside])
     over_nests = column(lake, depths, spot) if shallow else shallow_column(depths)
     if nests and not shallow:
         spot, reason = None, "they nest, and no shallow cover is entered among your spots"
@@ -110,7 +111,7 @@ def _window(
         """Nests are in shallow cover, whatever else the fish do at the deep edge."""
         if spawning and one is Position.TIGHT:
             return over_nests
-        return column(lake, depths, None if nests and shallow else spot)
+        return column(lake, depths, None if nests and shallow else spot, None if np.isnan(oxygen) else oxygen)
 
     at = column_of(position)
     now = _situation(lake, at.tops_m, at.bottom_m, spot, conditions, inside, lane, rules, spawning)
@@ -165,14 +166,18 @@ def _ranked_spots(
     return [(i, reason(i)) for i in ranked]
 
 
+def _mean(values: NDArray[np.float64]) -> float:
+    """Of what is known; NaN if nothing is."""
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
 def _situation(
     lake: Lake, tops_m: float, edge_m: float, spot: Spot | None, conditions: Conditions, inside: slice, lane: int,
     rules: dict[str, NDArray[np.float64]], spawning: bool,
 ) -> Situation:  # fmt: skip
     def mean(name: str) -> float:
-        values = conditions[name][lane, inside]
-        known = values[~np.isnan(values)]
-        return float(known.mean()) if known.size else float("nan")
+        return _mean(conditions[name][lane, inside])
 
     return Situation(
         tops_m=tops_m, edge_m=edge_m, secchi_m=mean("secchi_m"), water_temp_c=mean("water_temp_c"),

@@ -82,7 +82,7 @@ def evaluate(
             season = seen_water.season
             doubts += [*told, *seen_water.doubts, *_wave_doubts(lake, water)]
             if season.over:
-                why = season.lines[0].words if season.lines else "ice"
+                why = season.ice.words if season.ice else "ice"
                 no_call = f"its season is over: {why}. It is told of again when the water is open"
             else:
                 outlook = _outlook(
@@ -90,7 +90,7 @@ def evaluate(
                 )  # fmt: skip
     return LakeDay(
         lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=seen,
-        outlook=outlook, no_call=no_call, doubts=tuple(doubts), known_fronts=known_fronts, official=official,
+        outlook=outlook, no_call=no_call, doubts=tuple(dict.fromkeys(doubts)), known_fronts=known_fronts, official=official,
         told_before=told_before, season=season,
     )  # fmt: skip
 

@@ -21,7 +21,7 @@ def note_season(connection: Connection, lake_day: LakeDay, now: datetime) -> Non
         set_fact(connection, fact, OVER)
         record(
             connection, Event.SEASON_OVER, at=now, subject=lake_day.lake.id,
-            reason=lake_day.season.lines[0].words if lake_day.season.lines else "ice",
+            reason=lake_day.season.ice.words if lake_day.season.ice else "ice",
         )  # fmt: skip
     elif lake_day.outlook is not None and state == OVER:
         set_fact(connection, fact, OPEN)

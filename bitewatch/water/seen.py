@@ -12,8 +12,8 @@ from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
 from bitewatch.water.degree_days import DaysAhead, days_ahead, season_sums
 from bitewatch.water.lake_water import LakeWater, WaterHours, day_in_season, lake_water
-from bitewatch.water.layers import SPREAD_M, measured_thermocline_m
-from bitewatch.water.oxygen import HOLDS_DAYS, OxygenMargin, oxygen_margin
+from bitewatch.water.layers import likely_range_m, measured_thermocline_m
+from bitewatch.water.oxygen import OxygenMargin, oxygen_margin, standing_profiles
 from bitewatch.water.reading import Reading
 from bitewatch.water.season import Season, season_at
 from bitewatch.water.temperature import held_reading
@@ -85,10 +85,12 @@ def see_water(
     on = np.datetime64(day)
     mixed, thermocline, layered, said = _layers(lake, model, day)
     doubts += [said] if said else []
-    low, high = max(thermocline - SPREAD_M, 0.0), thermocline + SPREAD_M
+    low, high = (float(depth) for depth in likely_range_m(thermocline, lake.max_depth_m))
+    secchi = secchi_used(lake)
+    doubts += [secchi.doubt] if secchi.doubt else []
     oxygen = oxygen_margin(
-        day=day, profiles=lake.profile, edge_m=edge_m, thermocline_m=thermocline, secchi_m=secchi_used(lake).secchi_m,
-        latitude=lake.latitude,
+        day=day, profiles=lake.profile, edge_m=edge_m, thermocline_m=thermocline if layered else np.nan,
+        secchi_m=secchi.secchi_m, latitude=lake.latitude,
     )  # fmt: skip
     doubts += [oxygen.words] if oxygen.words else []
     season, ahead = Season(), None
@@ -96,7 +98,7 @@ def see_water(
         surface, sd = model.daily()
         season = season_at(
             day, day=model.day, surface_c=surface, sd_c=sd, latitude=lake.latitude, layered=layered,
-            ice_out=lake.ice_out,
+            ice_out=lake.ice_out, profiles=lake.profile,
         )  # fmt: skip
         ahead = _ahead(model, known.before, on)
     else:
@@ -127,8 +129,7 @@ def _layers(lake: Lake, model: LakeWater | None, day: date) -> tuple[float, floa
         return np.nan, np.nan, None, ""
     settled = model.layers
     mixed, thermocline = float(settled.mixed_m[here][0]), float(settled.thermocline_m[here][0])
-    seen = [one for one in lake.profile if one.water_temp_c and 0 <= (day - one.on).days <= HOLDS_DAYS]
-    for one in sorted(seen, key=lambda each: each.on, reverse=True):
+    for one in standing_profiles(lake.profile, day=day, latitude=lake.latitude):
         if (measured := measured_thermocline_m(one)) is not None:
             return min(mixed, measured), measured, True, f"the thermocline is that of your profile of {one.on}"
     return mixed, thermocline, settled.layered, settled.doubt

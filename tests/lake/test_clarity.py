@@ -16,7 +16,7 @@ def used(**profile) -> SecchiUsed:
     return secchi_used(declare(Lake, LEAST | profile, file="x"))
 
 
-#: Carlson 1977, Limnol. Oceanogr. 22, table 1 (from memory): ten units for each halving, 0 at 64 m; its metres are rounded
+#: Carlson 1977, Limnol. Oceanogr. 22, table 1 (from memory): ten units for each halving; its metres are rounded
 @pytest.mark.parametrize(("index", "secchi_m"), [(0, 64), (10, 32), (20, 16), (30, 8), (40, 4), (50, 2), (60, 1)])
 def test_the_steps_of_the_published_table(index, secchi_m):
     assert trophic_state(secchi_m) == pytest.approx(index, abs=0.1)

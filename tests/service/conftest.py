@@ -15,6 +15,7 @@ from bitewatch.delivery.endpoints import add_endpoint
 from bitewatch.delivery.tables import outbox
 from bitewatch.errors import OutsideFailed
 from bitewatch.presentation.trip import TripHours
+from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
 from bitewatch.service.outside import Outside
 from bitewatch.service.refresh import Refresher
@@ -121,6 +122,7 @@ class Bench:
             settings=self.settings, store=self.store, refresher=refresher,
             weather_now=WeatherNow(self.store, refresher),
             official=Official(self.store, asker, config.warnings, config.sources.nws),
+            waters=LakeWaters(self.settings, self.store),
         )  # fmt: skip
 
     def start(self) -> Service:
