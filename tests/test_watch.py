@@ -4,6 +4,7 @@ import json
 import os
 import queue
 import re
+import shutil
 import signal
 import socket
 import sqlite3
@@ -55,6 +56,7 @@ class Home:
         (self.folder / "config" / "lakes").mkdir(parents=True)
         for lake in (self.demo / "lakes").glob("*.toml"):
             (self.folder / "config" / "lakes" / lake.name).write_bytes(lake.read_bytes())
+        shutil.copytree(self.demo / "outlines", self.folder / "config" / "outlines")
         (self.folder / "config" / "hours.csv").write_bytes((self.demo / "weather" / "invented-hours.csv").read_bytes())
         self.write('[sources]\norder = ["hourly-csv"]\n[sources.hourly-csv]\nfile = "hours.csv"\n')
 

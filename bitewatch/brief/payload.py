@@ -70,7 +70,7 @@ def _without_reasons(payload: dict[str, Any]) -> dict[str, Any]:
 
 
 def _size(payload: dict[str, Any]) -> int:
-    return len(json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode())
+    return len(json.dumps(payload, ensure_ascii=False).encode())  # as channels write it
 
 
 def payload_schema() -> dict[str, Any]:

@@ -113,6 +113,7 @@ def _of_file(file: str, lake_file: str, logs: str | None) -> _Told:
 def _of_lake(ctx: click.Context, lake_id: str, logs: str | None) -> _Told:
     from bitewatch.service import clock
     from bitewatch.service.known_fronts import load
+    from bitewatch.water.lake_water import typed_reading
     from bitewatch.weather.daily import daily_means
     from bitewatch.weather.following import Standing
     from bitewatch.weather.fronts import FrontKind
@@ -138,8 +139,9 @@ def _of_lake(ctx: click.Context, lake_id: str, logs: str | None) -> _Told:
         readings, faults = _logs(logs, lake, now)
         if not days:
             raise Refused(f"{lake.id}: no weather is known: {'; '.join(notes) or 'no source has answered yet'}")
+        typed = typed_reading(lake, now) if lake.water_temp_on is not None else None
         return _told(
-            lake, days, [*known.readings, *readings], now, (*notes, *faults), work.settings.config.units,
+            lake, days, [*known.readings, *readings, *([typed] if typed and typed.at <= now else [])], now, (*notes, *faults), work.settings.config.units,
             fronts=tuple(fronts), now=now,
         )  # fmt: skip
 

@@ -13,7 +13,7 @@ from bitewatch.service.lake_air import keep_days, kept_days
 from bitewatch.service.readings import kept_readings
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
-from bitewatch.water.lake_water import lake_water, typed_reading
+from bitewatch.water.lake_water import lake_water
 from bitewatch.water.reading import Reading
 from bitewatch.water.readings import readings_from_csv
 from bitewatch.water.seen import WaterKnown, sums_of_seasons
@@ -44,12 +44,10 @@ class LakeWaters:
         history, failures = self.history(lake)
         days = [table for table in (kept, history) if table is not None]
         of_file, faults = self.readings_of_file(lake, now)
-        typed = typed_reading(lake, until)
-        readings = [*taken, *of_file, *([] if typed is None else [typed])]
         longest, fetch = self._runs(lake)
         return WaterKnown(
             days=_this_season(days, lake, until), before=self._before(lake, days, until),
-            readings=tuple(one for one in readings if one.at <= until and one.known_at <= now),
+            readings=tuple(one for one in (*taken, *of_file) if one.at <= until and one.known_at <= now),
             longest_m=longest, fetch_m=fetch, failures=(*failures, *faults),
         )  # fmt: skip
 

@@ -219,6 +219,8 @@ def typed_reading(lake: Lake, on: datetime) -> Reading | None:
         hour_known = lake.water_temp_at is not None
         wall = lake.water_temp_at or datetime.min.time().replace(hour=12)
         at = datetime.combine(lake.water_temp_on, wall, tzinfo=lake.zone_info).astimezone(UTC)
+        if not hour_known and lake.water_temp_on == on.astimezone(lake.zone_info).date():
+            at = min(at, on)  # today's, and it is not noon yet
     return Reading(
         at=at, temp_c=lake.water_temp_c, depth_m=lake.water_temp_depth_m, hour_known=hour_known, source="profile",
         known_at=at,

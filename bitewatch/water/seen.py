@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from bitewatch.errors import Refused
 from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
 from bitewatch.water.degree_days import DaysAhead, days_ahead, season_sums
-from bitewatch.water.lake_water import LakeWater, WaterHours, day_in_season, lake_water
+from bitewatch.water.lake_water import LakeWater, WaterHours, day_in_season, lake_water, typed_reading
 from bitewatch.water.layers import likely_range_m, measured_thermocline_m
 from bitewatch.water.oxygen import OxygenMargin, oxygen_margin, standing_profiles
 from bitewatch.water.reading import Reading
@@ -67,15 +67,15 @@ def see_water(
     now : datetime
         From here on the weather is a forecast.
     """
-    doubts = list(known.failures)
+    readings, doubts = _with_typed(lake, known, day, now)
     model: LakeWater | None = None
     try:
         own, notes = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
-        model = lake_water(lake, joined(own, *known.days), known.readings, forecast_from=now)
+        model = lake_water(lake, joined(own, *known.days), readings, forecast_from=now)
         hours = model.at_hours(hourly.time)
         doubts += [*notes, *model.notes]
     except Refused as error:
-        hours, told = held_reading(known.readings, hourly.time)
+        hours, told = held_reading(readings, hourly.time)
         doubts += [str(error), told]
     unsure = ~(hours.sd_c <= TOO_UNSURE_C)
     of_day = hourly.time.astype("datetime64[D]") == np.datetime64(day)
@@ -111,6 +111,22 @@ def see_water(
         hours=hours, model=model, mixed_m=mixed, thermocline_m=thermocline, thermocline_range_m=(low, high),
         layered=layered, oxygen=oxygen, season=season, ahead=ahead, doubts=tuple(dict.fromkeys(doubts)),
     )  # fmt: skip
+
+
+def _with_typed(lake: Lake, known: WaterKnown, day: date, now: datetime) -> tuple[list[Reading], list[str]]:
+    """All readings that count, that of the profile among them, and what to say of them."""
+    doubts = list(known.failures)
+    noon = datetime.combine(day, time(12), tzinfo=lake.zone_info)
+    typed = typed_reading(lake, min(now, noon))
+    if typed is None:
+        doubts += [] if known.readings else ["no water temperature entered: what is told of it is the model's alone"]
+        return list(known.readings), doubts
+    if lake.water_temp_on is None:
+        doubts.append("the water temperature entered has no day; taken as today's")
+    elif lake.water_temp_on > day or typed.at > now:
+        doubts.append("the water temperature entered is of a later day and not used")
+        return list(known.readings), doubts
+    return [*known.readings, typed], doubts
 
 
 def _without(hours: WaterHours, unsure: NDArray[np.bool_]) -> WaterHours:

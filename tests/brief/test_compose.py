@@ -12,7 +12,7 @@ from bitewatch.position.variables import VARIABLES
 from bitewatch.presentation.technique import techniques
 from bitewatch.units import UnitSystem
 
-SECTIONS = ["why", "where", "how", "others", "changes", "since", "next", "cautions", "doubts", "source"]
+SECTIONS = ["why", "water", "where", "how", "others", "changes", "since", "next", "cautions", "doubts", "source"]
 
 
 def section(brief, key):
@@ -70,9 +70,9 @@ def test_several_lakes_open_with_which_to_run_and_why(briefed, lake_day, lake):
     assert [one["lake"] for one in brief.facts["lakes"]] == ["skarrow", "thrennick", "umberfold"]
 
 
-def test_another_lakes_danger_is_told_first_there(briefed, lake_day, lake):
-    cold = lake_day(lake("umberfold", water_temp_f=50))
-    brief = briefed(lake_day(lake("thrennick")), cold)
+def test_another_lakes_danger_is_told_first_there(briefed, lake_day, lake, with_columns, trip_hours):
+    stormy = lake_day(lake("umberfold"), hourly=with_columns(at=trip_hours, cape_jkg=2500.0))
+    brief = briefed(lake_day(lake("thrennick")), stormy)
     (line,) = [one for one in section(brief, "instead-umberfold") if "DANGER" in one]
     assert section(brief, "instead-umberfold")[0] == line
     assert not brief.danger

@@ -144,10 +144,10 @@ def test_wind_before_and_behind_a_front_is_not_averaged(briefed, with_fronts, fr
     turned.columns["wind_from_deg"][:middle] = 225.0
     onset = front(0).onset + timedelta(hours=2.5)  # the third trip hour
     day = with_fronts(replace(front(0), onset=onset, earliest=onset, latest=onset), hourly=turned)
-    assert ", wind 16-17 mph from SW, later NW; " in air(briefed(day))
-    assert " from SW, later NW; " in air(briefed(with_fronts(hourly=turned)))  # first and last third
+    assert ", wind 16-17 mph from SW, later NW. " in air(briefed(day))
+    assert " from SW, later NW. " in air(briefed(with_fronts(hourly=turned)))  # first and last third
     steady = with_columns(wind_from_deg=230.0)
-    assert " from SW; " in air(briefed(with_fronts(hourly=steady)))
+    assert " from SW. " in air(briefed(with_fronts(hourly=steady)))
     wobble = with_columns(at=slice(middle, None), wind_from_deg=250.0)
     wobble.columns["wind_from_deg"][:middle] = 225.0
     assert "later" not in air(briefed(with_fronts(hourly=wobble)))

@@ -158,7 +158,7 @@ def test_no_weather_at_all(evaluated):
     day = evaluated(weather=weather(None, seen=None, failures=("made-up did not answer", "made-over: down")))
     assert (day.outlook, day.no_call) == (None, "no weather: made-up did not answer; made-over: down")
     assert evaluated(weather=weather(None, seen=None)).no_call == "no weather"
-    assert day.depths.edge_m == pytest.approx(4.8768)
+    assert day.depths.edge_m == pytest.approx(4.8768, abs=0.02)  # entered, and the formula has a small say
 
 
 @pytest.mark.parametrize(
@@ -265,18 +265,21 @@ def test_each_thing_left_out_is_said(evaluated):
     for key in ("area_km2", "mean_depth_m", "secchi_m", "weed_edge_m", "weed_tops_m", "weed_cover", "spot"):
         assert said(**{name: value for name, value in whole.items() if name != key}) - complete, key
     undated = said(**{name: value for name, value in whole.items() if not name.startswith("water_temp")})
-    assert "no water temperature entered" in undated
-    assert "water_temp_c" in undated
+    assert "no water temperature entered: what is told of it is the model's alone" in undated
     shallow = {name: value for name, value in whole.items() if name not in ("mean_depth_m", "max_depth_m")}
     assert "mean depth not entered: for the waves it is taken as shallow" in said(**shallow)
 
 
 @pytest.mark.parametrize("days", [0, 5, 12])
-def test_a_reading_held_for_days_tells_of_no_change(evaluated, days):
+def test_a_reading_alone_is_held_and_tells_of_no_change(evaluated, hours, days):
+    """Without moisture of the air no weather carries the model."""
     lake = declare(Lake, LEAST | {"water_temp_c": 24.0, "water_temp_on": DAY - timedelta(days=days)}, file="x")
-    day = evaluated(lake=lake)
+    day = evaluated(lake=lake, weather=weather(without(hours, "humidity_pct", "dew_point_c")))
     assert day.outlook is not None
     assert "water_temp_change_3d_c" in day.outlook.missing
+    assert any("no dew_point_c, and no humidity_pct" in doubt for doubt in day.doubts)
+    known = day.outlook.water.hours.value_c[day.outlook.trip]
+    np.testing.assert_allclose(known, 24.0)
     assert "water_temp_c" not in day.outlook.missing
 
 
@@ -327,7 +330,10 @@ def test_south_of_the_equator_the_calendar_of_the_rules_is_not_used(evaluated, t
     assert "day_of_year" not in north.outlook.missing
 
 
-def test_waves_and_cold_water_that_cannot_be_seen_are_said(evaluated, thrennick):
-    day = evaluated(lake=thrennick.model_copy(update={"area_km2": None, "water_temp_c": None, "water_temp_on": None}))
+def test_waves_and_cold_water_that_cannot_be_seen_are_said(evaluated, thrennick, hours):
+    day = evaluated(
+        lake=thrennick.model_copy(update={"area_km2": None, "water_temp_c": None, "water_temp_on": None}),
+        weather=weather(without(hours, "shortwave_wm2", "cloud_pct")),
+    )
     assert day.outlook is not None
     assert day.outlook.unseen == ("waves", "cold water")
