@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.brief.words import Words, position_words
 from bitewatch.lake.local_time import np_to_datetime
-from bitewatch.units import f_from_c
+from bitewatch.units import UnitSystem, f_from_c
+from bitewatch.water.season import Season
 from bitewatch.weather.heat import heat_index_f
+from bitewatch.weather.ultraviolet import EXTRA_FROM, clear_sky_uv_index, uv_class
 
 LIGHTNING = (
     "Thunder within 30 seconds of the flash: get to shelter, and wait 30 minutes after the last thunder "
@@ -27,11 +29,16 @@ STANDING = (
 )
 GUST_SHARE = 1.5  #: gusts this much over the wind that a boat fishes in are told [own]
 COLD_DANGER_C, COLD_CAUTION_C = (60 - 32) / 1.8, (70 - 32) / 1.8  #: weather.gov, "Cold Water Hazards and Safety"
-HEAT_CAUTION_F, HEAT_DANGER_F = 90.0, 103.0  #: classes of the NWS heat index chart
+#: classes of the NWS heat index chart; its first, "caution" from 80 degF, is every summer day and is not told
+HEAT_CLASSES_F = ((90.0, "extreme caution"), (103.0, "danger"), (125.0, "extreme danger"))
+HEAT_DANGER_F = 103.0
+FULL_SUN = {UnitSystem.US: "15 °F", UnitSystem.METRIC: "8 °C"}  #: what it adds at most, same chart
+UV_TOLD_FROM = 6  #: "high" on the EPA scale, which asks for protection from 3; that too is every summer day
 CAPE_STRONG_JKG = 1000.0  #: from memory; no source gives a cut, and the sentence says so
 FISH_WARM_C = (80 - 32) / 1.8  #: common practice, from memory
 FISH_DEEP_M = 30 * 0.3048  #: common practice, from memory
 FOG_SPREAD_C, FOG_WIND_MS = 1.0, 2.0  #: air nearly saturated and nearly still [own]
+STEAM_FOG_C, STEAM_FOG_WIND_MS = 10.0, 5.0  #: air so much colder than the water, and no more than light wind [own]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,12 +60,14 @@ class Caution:
 
 
 def cautions(lake_day: LakeDay, limits: BoatLimits, words: Words) -> tuple[Caution, ...]:
-    """What the trip hours hold that can hurt, the dangerous first."""
-    outlook = lake_day.outlook
+    """What the trip hours hold that can hurt, the dangerous first; the sun only where nothing is dangerous."""
+    outlook, ice = lake_day.outlook, _ice(lake_day.season)
     if outlook is None:
-        return ()
-    found = [*_wind(outlook, limits, words), *_storm(outlook), *_cold(outlook, words), *_heat(outlook, words)]
+        return tuple(ice)
+    found = [*_wind(outlook, limits, words), *_storm(outlook), *ice, *_cold(outlook, words), *_heat(outlook, words)]
     found += [*_fog(outlook, words), *_fish(lake_day, outlook, words)]
+    if not any(caution.danger for caution in found):
+        found += _ultraviolet(outlook)
     return tuple(sorted(found, key=lambda caution: not caution.danger))
 
 
@@ -95,13 +104,23 @@ def _wind(outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
             Caution(
                 kind="wind",
                 short=f"{told}, over your boat's limit {at}",
-                text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is twice that.",
+                text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is twice that"
+                f"{_apart(outlook)}.",
                 danger=True,
             )
         ]
     if gusts > GUST_SHARE * limits.max_wind_ms:
         return [Caution(kind="wind", short=told, text=f"{told}. Gusts turn boats over.", danger=True)]
     return []
+
+
+def _apart(outlook: Outlook) -> str:
+    """How fast the waves of the roughest trip hour come; nothing where they are not known."""
+    wave, period = outlook.wave_height_m[outlook.trip], outlook.wave_period_s[outlook.trip]
+    if not np.isfinite(wave).any():
+        return ""
+    seconds = float(period[np.nanargmax(wave)])
+    return f", and they come every {max(1, round(seconds))} s" if np.isfinite(seconds) else ""
 
 
 def _storm(outlook: Outlook) -> list[Caution]:
@@ -112,44 +131,66 @@ def _storm(outlook: Outlook) -> list[Caution]:
     return [Caution(kind="storms", short="thunderstorms could be strong if they form", text=text, danger=True)]
 
 
-def _cold(outlook: Outlook, words: Words) -> list[Caution]:
-    coldest = -_most(-outlook.conditions.values["water_temp_c"][0, outlook.trip])
-    if np.isnan(coldest) or coldest >= COLD_CAUTION_C:
+def _ice(season: Season) -> list[Caution]:
+    if season.ice is None or not (season.over or season.may_freeze):
         return []
-    at_once = coldest < COLD_DANGER_C
-    takes = "can take your breath at once" if at_once else "is cold enough to take your breath"
-    text = f"water of {words.temperature(coldest)} {takes}; wear the life jacket (weather.gov cold water page)"
-    return [Caution(kind="cold water", short=f"cold water, {words.temperature(coldest)}", text=text, danger=at_once)]
+    short = "ice on the lake" if season.over else "ice may be on the lake"
+    return [Caution(kind="ice", short=short, text=season.ice.words, danger=True)]
+
+
+def _cold(outlook: Outlook, words: Words) -> list[Caution]:
+    """By the colder end of what the water may be: a guess that is too warm is the one that hurts."""
+    trip, water = outlook.trip, outlook.water.hours
+    colder = water.value_c[trip] - water.sd_c[trip]
+    if not np.isfinite(colder).any():
+        return []
+    at = int(np.nanargmin(colder))
+    least = float(colder[at])
+    if least >= COLD_CAUTION_C:
+        return []
+    told, perhaps = words.temperature(float(water.value_c[trip][at])), words.temperature(least)
+    doubt = "" if told == perhaps else f", perhaps only {perhaps},"
+    at_once = least < COLD_DANGER_C
+    takes = "is cold enough to take your breath"
+    if at_once:
+        takes = "can take your breath within a minute and your grip within ten"
+    text = f"water of {told}{doubt} {takes}; wear the life jacket (weather.gov cold water page)"
+    return [Caution(kind="cold water", short=f"cold water, {told}", text=text, danger=at_once)]
 
 
 def _heat(outlook: Outlook, words: Words) -> list[Caution]:
     trip = outlook.trip
     air = f_from_c(outlook.hourly["air_temp_c"][trip])
     hottest = _most(np.asarray(heat_index_f(air, outlook.hourly["humidity_pct"][trip])))
-    if not hottest >= HEAT_CAUTION_F:
+    levels = [level for least, level in HEAT_CLASSES_F if hottest >= least]
+    if not levels:
         return []
     felt = words.temperature((hottest - 32) / 1.8)
-    level = "danger" if hottest >= HEAT_DANGER_F else "extreme caution"
-    chart = f"{level} on the US weather service's heat chart"
-    text = f"it feels like {felt} in the shade, hotter in full sun ({chart}); drink, shade, rest"
+    chart = f"{levels[-1]} on the US weather service's heat chart"
+    more = f"up to {FULL_SUN[words.units]} more in full sun"
+    text = f"it feels like {felt} in the shade, {more} ({chart}); drink, shade, rest"
     return [Caution(kind="heat", short=f"heat, feels like {felt}", text=text, danger=hottest >= HEAT_DANGER_F)]
 
 
 def _fog(outlook: Outlook, words: Words) -> list[Caution]:
     trip = outlook.trip
-    spread = outlook.hourly["air_temp_c"][trip] - outlook.hourly["dew_point_c"][trip]
-    likely = (spread <= FOG_SPREAD_C) & (outlook.hourly["wind_speed_ms"][trip] < FOG_WIND_MS)
+    air, wind = outlook.hourly["air_temp_c"][trip], outlook.hourly["wind_speed_ms"][trip]
+    damp = (air - outlook.hourly["dew_point_c"][trip] <= FOG_SPREAD_C) & (wind < FOG_WIND_MS)
+    steam = (outlook.water.hours.value_c[trip] - air >= STEAM_FOG_C) & (wind < STEAM_FOG_WIND_MS)
+    likely = damp | steam
     if not likely.any():
         return []
-    when = np_to_datetime(outlook.hourly.time[trip.start + int(likely.argmax())])
+    first = int(likely.argmax())
+    when = words.hour(np_to_datetime(outlook.hourly.time[trip.start + first]))
+    why = "damp, still air" if damp[first] else "air much colder than the water"
     advice = "go slowly, lights on, and wait if you cannot see (own rule of thumb)"
-    text = f"damp, still air {words.hour(when)}: fog is possible; {advice}"
+    text = f"{why} {when}: fog is possible; {advice}"
     return [Caution(kind="fog", short="fog possible", text=text, danger=False)]
 
 
 def _fish(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[Caution]:
     found = []
-    warmest = _most(outlook.conditions.values["water_temp_c"][0, outlook.trip])
+    warmest = _most(outlook.water.hours.value_c[outlook.trip])
     if warmest >= FISH_WARM_C:
         advice = "keep a legal limit and quit, do not sort, ice what is kept (common practice, from memory)"
         text = f"surface of {words.temperature(warmest)}: {advice}"
@@ -161,3 +202,14 @@ def _fish(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[Caution]:
         text = f"{where} deeper than {words.depth(FISH_DEEP_M)}: do not catch to release (common practice, from memory)"
         found.append(Caution(kind="deep fish", short="deep fish do not survive release", text=text, danger=False))
     return found
+
+
+def _ultraviolet(outlook: Outlook) -> list[Caution]:
+    """By the highest sun of the trip, as if the sky were clear: an upper bound."""
+    index = float(clear_sky_uv_index(outlook.sun.elevation_deg[outlook.trip].max()))
+    told = int(index + 0.5)
+    if told < UV_TOLD_FROM:
+        return []
+    extra = "cover up, and shade around noon" if told >= EXTRA_FROM else "hat, shirt, sun cream"
+    text = f"under a clear sky the UV index reaches {told}, {uv_class(index)} (EPA scale); {extra}"
+    return [Caution(kind="sun", short=f"UV index to {told}", text=text, danger=False)]

@@ -27,7 +27,7 @@ from bitewatch.weather.hourly import Floats, Times
 TYPICAL_AREA_KM2, TYPICAL_MEAN_DEPTH_M, TYPICAL_SECCHI_M = 1.0, 5.0, 2.0
 MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 FORECAST_SD_C = 0.15  #: what each day ahead adds to the spread: the weather of that day may come otherwise [own]
-HELD_DAYS = 1.0
+HELD_DAYS = 1.5  #: from the noon of the first and last day on
 SECONDS_A_DAY = 86400.0
 
 
@@ -110,7 +110,8 @@ class LakeWater:
         return np.where(near, daily + day_course_c((at % 1.0) * 24.0), np.nan)
 
     def _moments(self, at: Floats) -> Moments:
-        start = np.interp(at, noons(self.day), np.nan_to_num(self.surface.start_sd_c))
+        known = np.isfinite(self.surface.start_sd_c)
+        start = np.interp(at, noons(self.day)[known], self.surface.start_sd_c[known])
         return Moments(
             at=at, start_sd_c=start, season=season_of(np.floor(at).astype("datetime64[D]"), self.lake.latitude)
         )

@@ -283,7 +283,8 @@ def _autumn(
         words = "weeds are dying back; look for those that stand"
         found.append(SeasonLine(stage=SeasonStage.DIE_BACK, words=words, source="common practice"))
     if not found and warmest is not None:
-        found = [SeasonLine(stage=SeasonStage.SUMMER, words="the water still has its summer warmth", source="own model")]
+        words = "the water still has its summer warmth"
+        found = [SeasonLine(stage=SeasonStage.SUMMER, words=words, source="own model")]
     return found
 
 
