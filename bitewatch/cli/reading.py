@@ -56,8 +56,8 @@ def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str 
     if taken > now + timedelta(minutes=1):
         raise Refused(f"{at} is in the future by the clock of {lake.name}")
     one = Reading(
-        at=taken.replace(second=0, microsecond=0), temp_c=temp_c, depth_m=None if depth is None else parse_depth_m(depth),
-        hour_known=True, source="typed", known_at=now,
+        at=taken.replace(second=0, microsecond=0), temp_c=temp_c,
+        depth_m=None if depth is None else parse_depth_m(depth), hour_known=True, source="typed", known_at=now,
     )  # fmt: skip
     if asked := question(temp_c):
         raise Refused(f"{temperature}: {asked}")

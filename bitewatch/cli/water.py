@@ -140,8 +140,9 @@ def _of_lake(ctx: click.Context, lake_id: str, logs: str | None) -> _Told:
         if not days:
             raise Refused(f"{lake.id}: no weather is known: {'; '.join(notes) or 'no source has answered yet'}")
         typed = typed_reading(lake, now) if lake.water_temp_on is not None else None
+        readings += [typed] if typed is not None and typed.at <= now else []
         return _told(
-            lake, days, [*known.readings, *readings, *([typed] if typed and typed.at <= now else [])], now, (*notes, *faults), work.settings.config.units,
+            lake, days, [*known.readings, *readings], now, (*notes, *faults), work.settings.config.units,
             fronts=tuple(fronts), now=now,
         )  # fmt: skip
 

@@ -90,8 +90,8 @@ def evaluate(
                 )  # fmt: skip
     return LakeDay(
         lake=lake, depths=depths, day=day, trip_hours=trip_hours, start=start, end=end, now=now, weather=seen,
-        outlook=outlook, no_call=no_call, doubts=tuple(dict.fromkeys(doubts)), known_fronts=known_fronts, official=official,
-        told_before=told_before, season=season,
+        outlook=outlook, no_call=no_call, doubts=tuple(dict.fromkeys(doubts)), known_fronts=known_fronts,
+        official=official, told_before=told_before, season=season,
     )  # fmt: skip
 
 

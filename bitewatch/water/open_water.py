@@ -30,7 +30,8 @@ def open_water(day: Days, surface_c: Floats, season: NDArray[np.int64], latitude
     if latitude < 0:
         of_year = (of_year + HALF_YEAR_DAYS - 1) % 365 + 1
     cold = known & (np.nan_to_num(surface_c, nan=99.0) <= ICE_C) & ((of_year < WARM_HALF[0]) | (of_year > WARM_HALF[1]))
-    frozen = cold & np.concatenate([[False], cold[:-1]])
+    # a single cold day between warmer ones is no ice
+    frozen = cold & (np.concatenate([[False], cold[:-1]]) | np.concatenate([cold[1:], [False]]))
     in_autumn = frozen & (of_year > WARM_HALF[1])
     for year in np.unique(season[in_autumn]):
         here = season == year

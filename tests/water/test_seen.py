@@ -50,9 +50,8 @@ def season(first="2026-04-01", last="2026-07-15"):
 
 
 def seen(profile=None, table=None, day=DAY, now=NOW, edge_m=4.0, **known):
-    return see_water(
-        profile or lake(), table or hourly(), WaterKnown(**({"days": (season(),)} | known)), edge_m=edge_m, day=day, now=now
-    )  # fmt: skip
+    told = WaterKnown(**({"days": (season(),)} | known))
+    return see_water(profile or lake(), table or hourly(), told, edge_m=edge_m, day=day, now=now)
 
 
 def test_with_the_season_s_weather_it_is_known_at_every_hour():

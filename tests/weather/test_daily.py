@@ -109,9 +109,7 @@ def test_nothing_to_join_and_gaps_in_the_axis_are_refused():
     with pytest.raises(ValueError, match="no days"):
         joined()
     with pytest.raises(ValueError, match="without a gap"):
-        Daily(
-            day=np.array(["2026-05-01", "2026-05-03"], "datetime64[D]"), columns=dict.fromkeys(DAILY_COLUMNS, np.ones(2))
-        )  # fmt: skip
+        Daily(day=np.array(["2026-05-01", "2026-05-03"], "datetime64[D]"), columns=days("2026-05-01", 1, 1).columns)
 
 
 def test_a_stretch_of_days():
