@@ -274,11 +274,14 @@ def _autumn(
     """From mid August on; ``deep_c`` is None for a lake that does not layer, or of which that is not known."""
     now, warmest = float(surface[-1]), _warmest_week(days, surface)
     found = []
+    turnover = None if deep_c is None else _turnover(days, surface, spread, deep_c)
     if warmest is not None and now < warmest - COOLING_BY_C:
         words = "the lake is cooling for the autumn"
+        if deep_c is not None and turnover is None:
+            words += " and has not turned over yet"
         found.append(SeasonLine(stage=SeasonStage.COOLING, words=words, source="own rule on the model"))
-    if deep_c is not None and (line := _turnover(now, spread, deep_c)):
-        found.append(line)
+    if turnover is not None:
+        found.append(turnover)
     if of_year >= DIE_BACK_DAY and now <= DIE_BACK_C:
         words = "weeds are dying back; look for those that stand"
         found.append(SeasonLine(stage=SeasonStage.DIE_BACK, words=words, source="common practice"))
@@ -298,14 +301,18 @@ def _warmest_week(days: Days, surface: Floats) -> float | None:
     return float((sums[enough] / counts[enough]).max()) if enough.any() else None
 
 
-def _turnover(now: float, spread: float, deep_c: tuple[float, float]) -> SeasonLine | None:
+def _turnover(days: Days, surface: Floats, spread: float, deep_c: tuple[float, float]) -> SeasonLine | None:
+    """What can be said of it: it may have begun once the lake's colder end mixes with the warmest that the deep water
+    may be, and is over once its warmer end mixes with the coldest."""
     coldest, warmest = deep_c
     how = "your profile" if coldest == warmest else f"deep water of {coldest:g} to {warmest:g} °C assumed"
     source = f"density of water (Martin and McCutcheon 1999, cited), mixed under 0.1 kg/m3 (from memory); {how}"
-    if mixes_with(np.array(now + spread), coldest):
+    may = mixes_with(surface - spread, warmest)
+    if mixes_with(surface[-1:] + spread, coldest)[0]:
         words = "the lake should have turned over: it is mixed to the bottom"
-    elif mixes_with(np.array(now - spread), warmest):
-        words = "the lake may be turning over"
+    elif may[-1]:
+        since = int((days[-1] - days[np.flatnonzero(may)[0]]).astype(int))
+        words = "the lake may be turning over" + (f", for about {since} days now" if since > 1 else "")
     else:
         return None
     return SeasonLine(stage=SeasonStage.TURNOVER, words=words, source=source)

@@ -158,6 +158,17 @@ def test_a_lake_turns_over_when_its_surface_is_as_heavy_as_its_deep_water(told):
     assert _turnover_words(told("2026-11-05", 5.5, layered=None)) == ""
 
 
+def test_a_turnover_is_told_with_its_length_and_before_it_that_it_is_still_to_come(told):
+    surface = np.full(365, 24.0)
+    surface[260:280], surface[280:] = 14.0, 8.5
+    (cooling,) = [line for line in told("2026-09-25", surface).lines if line.stage is SeasonStage.COOLING]
+    assert cooling.words.endswith("has not turned over yet")
+    (cooling,) = [line for line in told("2026-09-25", surface, layered=False).lines]
+    assert cooling.words == "the lake is cooling for the autumn"
+    assert _turnover_words(told("2026-10-08", surface)) == "the lake may be turning over"
+    assert _turnover_words(told("2026-10-13", surface)) == "the lake may be turning over, for about 5 days now"
+
+
 def _turnover_words(said):
     return " ".join(line.words for line in said.lines if line.stage is SeasonStage.TURNOVER)
 
