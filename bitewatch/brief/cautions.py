@@ -27,6 +27,7 @@ STANDING = (
     "For the fish (common practice): wet hands, let nest guards go, local rules on lead and bait, "
     "leftover bait in the bin.",
 )
+SUN = "sun"
 GUST_SHARE = 1.5  #: gusts this much over the wind that a boat fishes in are told [own]
 COLD_DANGER_C, COLD_CAUTION_C = (60 - 32) / 1.8, (70 - 32) / 1.8  #: weather.gov, "Cold Water Hazards and Safety"
 #: classes of the NWS heat index chart; its first, "caution" from 80 degF, is every summer day and is not told
@@ -212,4 +213,4 @@ def _ultraviolet(outlook: Outlook) -> list[Caution]:
         return []
     extra = "cover up, and shade around noon" if told >= EXTRA_FROM else "hat, shirt, sun cream"
     text = f"under a clear sky the UV index reaches {told}, {uv_class(index)} (EPA scale); {extra}"
-    return [Caution(kind="sun", short=f"UV index to {told}", text=text, danger=False)]
+    return [Caution(kind=SUN, short=f"UV index to {told}", text=text, danger=False)]

@@ -4,7 +4,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from typing import Any
 
 from bitewatch.brief import front_lines, official_lines
-from bitewatch.brief.cautions import LIGHTNING, BoatLimits, Caution, cautions
+from bitewatch.brief.cautions import LIGHTNING, SUN, BoatLimits, Caution, cautions
 from bitewatch.brief.choice import choose
 from bitewatch.brief.compose import Brief, Section, message_facts, official_section
 from bitewatch.brief.doubts import weather_doubts
@@ -269,6 +269,8 @@ def _caution_lines(lake_day: LakeDay, words: Words, heeded: Sequence[Caution]) -
     if not lake_day.official.warnings:
         yield official_lines.state_line(lake_day, words)
     for caution in heeded:
+        if caution.kind == SUN:  # the sun has not turned: the brief told of it
+            continue
         yield f"{'DANGER: ' if caution.danger else ''}{sentence(caution.text)}"
     yield LIGHTNING
 

@@ -7,19 +7,27 @@ import numpy as np
 
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.brief.words import Words, sentence
+from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.local_time import np_to_datetime
+from bitewatch.water.light import light_in_water_wm2
 from bitewatch.water.oxygen import Known
 from bitewatch.weather.hourly import Floats
 
+BRIGHT_WM2 = 10**1.85  #: where the rule for bright tops is half on
+DIM_WM2 = 1.0  #: below it a bait shows as a shade at best [own]
 LITTLE_SD = 0.5  #: a change of less than this share of its spread is told as little [own]
 
 
 def water_lines(lake_day: LakeDay, outlook: Outlook, words: Words) -> list[str]:
     """Temperature and its change, layers and oxygen, season; nothing of what is not known."""
-    found = [_temperature(lake_day, outlook, words), _layers(outlook, words), _oxygen(lake_day, outlook, words)]
+    found = [
+        _temperature(lake_day, outlook, words), _layers(outlook, words), _oxygen(lake_day, outlook, words),
+        _light(lake_day, outlook, words),
+    ]  # fmt: skip
     season = outlook.water.season
     told = [sentence(line) for line in found if line]
-    told += [sentence(f"{line.words} ({line.source})") for line in season.lines]
+    # ice is a danger and stands with the cautions
+    told += [sentence(f"{line.words} ({line.source})") for line in season.lines if line is not season.ice]
     if season.outside:
         told.append(sentence(f"{season.outside}: the call leans on the rules only by half"))
     return told
@@ -41,7 +49,9 @@ def water_facts(outlook: Outlook) -> dict[str, Any]:
         "layered": water.layered,
         "oxygen_margin_m": _number(water.oxygen.margin_m, 1),
         "oxygen_known": water.oxygen.known.value,
-        "season": [{"words": line.words, "source": line.source} for line in water.season.lines],
+        "season": [
+            {"stage": line.stage.value, "words": line.words, "source": line.source} for line in water.season.lines
+        ],
         "outside_season": water.season.outside or None,
     }
 
@@ -92,6 +102,28 @@ def _oxygen(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
     side = "below" if oxygen.margin_m > 0 else "above"
     told = f"oxygen ends {off} {side} the {foot}" if words.depth(0.0) != off else f"oxygen ends at the {foot}"
     return f"{told} ({'a guess from the layers' if oxygen.known is Known.GUESSED else 'measured'})"
+
+
+def _light(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
+    """From when to when it is bright at the weed tops on that day, and how it is at the start."""
+    secchi = secchi_used(lake_day.lake).secchi_m
+    if secchi is None:
+        return ""
+    light = light_in_water_wm2(
+        outlook.hourly["shortwave_wm2"], outlook.sun.elevation_deg, secchi, lake_day.depths.tops_m
+    )
+    tops = "top of the rock" if lake_day.lake.is_rock else "weed tops"
+    today = np.flatnonzero(outlook.local_days == np.datetime64(lake_day.day))
+    known = today[np.isfinite(light[today])]
+    start = float(light[outlook.trip.start])
+    if np.isnan(start):
+        return ""
+    bright = known[light[known] >= BRIGHT_WM2]
+    now = "bright" if start >= BRIGHT_WM2 else "dark" if start < DIM_WM2 else "dim"
+    if not bright.size:
+        return f"light at the {tops}: {now} at the start, and never bright that day"
+    first, last = (np_to_datetime(outlook.hourly.time[at]) for at in (bright[0], bright[-1]))
+    return f"light at the {tops}: {now} at the start, bright from {words.hour(first)} to {words.hour(last)}"
 
 
 def wave_words(outlook: Outlook, lane: int, hours: slice, words: Words) -> str:

@@ -13,7 +13,8 @@ from bitewatch.weather.humidity import saturation_vapour_hpa
 Floats = NDArray[np.float64]
 
 SHORT_GAP_DAYS = 3  #: over so many days air is taken straight from one side to the other [own]
-CLEARNESS = (0.08, 0.80)  #: share of the sunshine above the air that can reach the ground over a day [own]
+CLEARNESS = (0.1, 0.8)  #: share of the sunshine above the air that can reach the ground over a day [own]
+DARK_WM2 = 1.0  #: below so much above the air a day tells nothing of the sky: polar night [own]
 SEA_LEVEL_HPA = 1013.25  #: ICAO standard atmosphere
 
 
@@ -35,7 +36,8 @@ def forcing(daily: Daily, *, latitude: float, elevation_m: float | None) -> Forc
 
     Gaps are filled by rules of our own, each told where it was used: air and vapour straight across up to three days;
     longer gaps of vapour by the mean share of saturation; sunshine by the clearness of the days around; wind by its
-    mean; air pressure by the standard atmosphere.
+    mean; air pressure by the standard atmosphere, which is told only if no day has any, for the water hardly feels it.
+    Longer gaps of air stay: nothing stands in for what drives the water most.
 
     Raises
     ------
@@ -58,6 +60,8 @@ def forcing(daily: Daily, *, latitude: float, elevation_m: float | None) -> Forc
     height = elevation_m or 0.0
     if elevation_m is None:
         notes.append("elevation not entered: taken as sea level, which the water hardly feels")
+    if np.isnan(daily["pressure_hpa"]).all():
+        notes.append("air pressure not given: the standard atmosphere, which the water hardly feels")
     pressure = np.where(np.isnan(daily["pressure_hpa"]), SEA_LEVEL_HPA, daily["pressure_hpa"])
     return Forcing(
         day=daily.day, shortwave_wm2=sun, air_temp_c=air, vapour_hpa=vapour, wind_speed_ms=wind,
@@ -94,13 +98,13 @@ def at_height_hpa(sea_level_hpa: Floats | float, elevation_m: float) -> Floats:
 
 def _vapour(given: Floats, air: Floats) -> tuple[Floats, list[str]]:
     vapour, notes = _bridged(given, "vapour pressure")
-    if np.isnan(vapour).all():
-        raise Refused("the water cannot be worked out: no dew_point_c, and no humidity_pct to take it from")
     saturated = saturation_vapour_hpa(air)
-    share = float(np.nanmean(vapour / saturated)) if np.isfinite(vapour / saturated).any() else 0.7
+    share = vapour / saturated
+    if np.isnan(share).all():
+        raise Refused("the water cannot be worked out: no dew_point_c, and no humidity_pct to take it from")
     lacking = np.isnan(vapour) & np.isfinite(air)
     notes += _note(lacking, "vapour pressure", "its mean share of saturation")
-    return np.where(lacking, share * saturated, vapour), notes
+    return np.where(lacking, np.nanmean(share) * saturated, vapour), notes
 
 
 def _sunshine(daily: Daily, latitude: float, known: NDArray[np.bool_]) -> tuple[Floats, list[str]]:
@@ -110,9 +114,13 @@ def _sunshine(daily: Daily, latitude: float, known: NDArray[np.bool_]) -> tuple[
     told = np.isfinite(given)
     if not told.any():
         raise Refused("the water cannot be worked out: no shortwave_wm2, and no cloud_pct by the hour to take it from")
-    clearness = np.clip(given[told] / np.maximum(above[told], 1.0), *CLEARNESS)
+    tells = told & (above > DARK_WM2)
     at = np.arange(given.size, dtype=float)
-    filled = np.interp(at, at[told], clearness) * above
+    if tells.any():
+        clearness = np.interp(at, at[tells], np.clip(given[tells] / above[tells], *CLEARNESS))
+    else:
+        clearness = np.full(at.size, np.mean(CLEARNESS))
+    filled = clearness * above
     return np.where(told, given, filled), _note(known & ~told, "sunshine", "the clearness of the days around")
 
 

@@ -5,7 +5,7 @@ import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
@@ -24,7 +24,10 @@ Floats = NDArray[np.float64]
 COLDEST_C, HOTTEST_C = -0.5, 40.0  #: beyond it no lake that fish live in [own]
 FAR_OFF_C, FAR_OFF_SD = 5.0, 4.0  #: from the model on, a reading is questioned before it is taken [own]
 NOT_BELIEVED_SD = 5.0  #: beyond so many spreads a reading corrects nothing [own]
-MANY = 4  #: readings of one source in one day are joined, for they are not that many thermometers
+MANY = 4  #: readings of one thermometer in one day are joined, for they are not that many thermometers
+MODEL_DEPTHS_M = (0.5, 1.0)  #: where the readings were taken that the model was fitted on [own]
+FIRST_YEAR = 1900  #: before it, a year is mistyped
+SECONDS_A_DAY = 86400.0
 UNITS = {"f": "F", "degf": "F", "°f": "F", "c": "C", "degc": "C", "°c": "C"}
 COLUMNS = ("time", "date", "water_temp_c", "water_temp_f", "depth_m", "depth_ft")
 FAULTS_TOLD = 5
@@ -108,7 +111,7 @@ def question(temp_c: float, *, expected_c: float | None = None, expected_sd_c: f
     hint = f"; {other} it would fit" if other else ""
     return (
         f"{temp_c:.1f} degC is {abs(off):.0f} degC {'warmer' if off > 0 else 'colder'} than this lake should be "
-        f"({expected_c:.0f}, give or take {expected_sd_c:.0f}){hint}"
+        f"({expected_c:.0f}, give or take {max(1.0, expected_sd_c):.0f}){hint}"
     )
 
 
@@ -120,31 +123,33 @@ def readings_from_csv(text: str, *, zone: ZoneInfo, now: datetime) -> tuple[tupl
     """The readings of a CSV text, and what is wrong with others, by line.
 
     The first line names the columns: ``time`` (ISO 8601; the lake's wall time unless it carries an offset) or ``date``
-    (the hour is then not known), ``water_temp_c`` or ``water_temp_f``, and perhaps ``depth_m`` or ``depth_ft``. Lines
-    that begin with ``#`` are remarks. Each reading counts as known when it was taken.
+    (the hour is then not known, and noon stands for it), ``water_temp_c`` or ``water_temp_f``, and perhaps ``depth_m``
+    or ``depth_ft``. Lines that begin with ``#`` are remarks. Each reading counts as known when it was taken; one of
+    today without an hour is no reading from the future, but counts from noon on.
 
     Raises
     ------
     Refused
         If the first line is not such a header.
     """
-    lines = [(n, line) for n, line in enumerate(io.StringIO(text), 1) if line.strip() and not line.startswith("#")]
-    rows = list(csv.reader(line for _, line in lines))
-    header = [cell.strip().lower() for cell in rows[0]] if rows else []
+    lines = [
+        (number, line)
+        for number, line in enumerate(io.StringIO(text, newline=None), 1)
+        if line.strip(" \t\n,") and not line.lstrip().startswith("#")
+    ]
+    header = [cell.lower() for cell in _cells(lines[0][1])] if lines else []
     named = [name for name in header if name in COLUMNS]
     for either in (("time", "date"), ("water_temp_c", "water_temp_f")):
         if sum(named.count(name) for name in either) != 1:
             raise Refused(f"the first line must name one column {either[0]} or {either[1]}")
     if named.count("depth_m") + named.count("depth_ft") > 1:
         raise Refused("the first line must name depth_m or depth_ft, not both")
-    faults = [f"column {name} is not known and left out" for name in header if name and name not in COLUMNS]
+    unknown = dict.fromkeys(name for name in header if name and name not in COLUMNS)
+    faults = [f"column {name} is not known and left out" for name in unknown]
     found: dict[tuple[datetime, float, float | None], Reading] = {}
-    for (number, _), row in zip(lines[1:], rows[1:], strict=True):
-        told = dict(zip(header, (cell.strip() for cell in row), strict=False))
+    for number, line in lines[1:]:
         try:
-            reading = _reading(told, zone)
-            if reading.at > now:
-                raise Refused(f"{told.get('time') or told.get('date')} is in the future")
+            reading = _reading(_row(header, _cells(line)), zone, now)
             if asked := question(reading.temp_c):
                 raise Refused(asked)
         except Refused as error:
@@ -154,8 +159,25 @@ def readings_from_csv(text: str, *, zone: ZoneInfo, now: datetime) -> tuple[tupl
     return tuple(sorted(found.values(), key=lambda one: one.at)), tuple(faults)
 
 
-def _reading(told: Mapping[str, str], zone: ZoneInfo) -> Reading:
-    at, hour_known = _instant(told.get("time") or told.get("date") or "", zone)
+def _cells(line: str) -> list[str]:
+    """Each line is read by itself, so that a quote left open spoils no other."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], strict=True))]
+    except csv.Error as error:
+        raise Refused(f"not a line of CSV: {error}") from None
+
+
+def _row(header: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
+    if any(cells[len(header) :]):
+        raise Refused("more cells than the first line names; write 22.5 with a point")
+    return dict(zip(header, [*cells, *[""] * len(header)], strict=False))
+
+
+def _reading(told: Mapping[str, str], zone: ZoneInfo, now: datetime) -> Reading:
+    when = told["time"] if "time" in told else told["date"]
+    at, hour_known = _instant(when, zone)
+    if at > now and (hour_known or at.astimezone(zone).date() > now.astimezone(zone).date()):
+        raise Refused(f"{when} is in the future")
     unit = "c" if "water_temp_c" in told else "f"
     value = _number(told[f"water_temp_{unit}"], "temperature")
     depth = None
@@ -172,13 +194,16 @@ def _reading(told: Mapping[str, str], zone: ZoneInfo) -> Reading:
 
 def _instant(text: str, zone: ZoneInfo) -> tuple[datetime, bool]:
     try:
-        if len(text) == len("2026-07-20"):
-            return datetime.combine(date.fromisoformat(text), NOON, tzinfo=zone).astimezone(UTC), False
-        moment = datetime.fromisoformat(text)
+        moment, hour_known = datetime.combine(date.fromisoformat(text), NOON), False
     except ValueError:
-        raise Refused(f'"{text}" is not a time; write 2026-07-20T15:00, or 2026-07-20') from None
+        try:
+            moment, hour_known = datetime.fromisoformat(text), True
+        except ValueError:
+            raise Refused(f'"{text}" is not a time; write 2026-07-20T15:00, or 2026-07-20') from None
+    if moment.year < FIRST_YEAR:
+        raise Refused(f'"{text}": of which year? write 2026-07-20T15:00, or 2026-07-20')
     try:
-        return (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC), True
+        return (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC), hour_known
     except OverflowError:
         raise Refused(f'"{text}" is out of the calendar') from None
 
@@ -194,26 +219,58 @@ def _number(text: str, what: str) -> float:
 
 
 def joined_by_day(readings: Iterable[Reading], longitude: float) -> list[Reading]:
-    """Many readings of one source in one solar day as one, their mean: a gauge is one thermometer, not twenty-four."""
-    shift = timedelta(hours=solar_shift_h(longitude))
+    """Many readings of one thermometer in one solar day as one, the mean of the day that they tell of.
 
-    def of_day(one: Reading) -> tuple[str, date]:
-        return one.source, (one.at + shift).date()
+    A gauge is one thermometer, not twenty-four; and so is a probe that was let down: of what one source showed at one
+    moment in several depths, only the depth nearest to 0.5 to 1 m is taken.
+    """
+
+    def thermometer(one: Reading) -> tuple[str, float, int]:
+        depth = -1.0 if one.depth_m is None else one.depth_m
+        return one.source, depth, int(np.floor(_solar_days(one, longitude)))
 
     found = []
-    for (_, day), group in groupby(sorted(readings, key=lambda one: (*of_day(one), one.at)), key=of_day):
+    for _, group in groupby(sorted(_near_surface(readings), key=lambda one: (*thermometer(one), one.at)), thermometer):
         same = list(group)
         if len(same) < MANY:
             found += same
             continue
-        noon = datetime.combine(day, NOON, tzinfo=UTC) - shift
-        spread_h = (same[-1].at - same[0].at) / timedelta(hours=1)
-        if spread_h < 12:  # a morning's worth is no mean of the day: its middle stands for it
-            found.append(same[len(same) // 2])
-            continue
-        mean = float(np.mean([one.temp_c for one in same]))
-        found.append(replace(same[-1], at=min(noon, same[-1].at), temp_c=mean, is_day_mean=True))
+        # each by its own hour: the mean of a morning alone is not that of its day
+        mean = float(np.mean([_day_mean_c(one, longitude) for one in same]))
+        found.append(
+            replace(
+                same[len(same) // 2], temp_c=mean, is_day_mean=True, hour_known=all(one.hour_known for one in same),
+                known_at=max(one.known_at for one in same),
+            )
+        )  # fmt: skip
     return sorted(found, key=lambda one: one.at)
+
+
+def _near_surface(readings: Iterable[Reading]) -> list[Reading]:
+    taken: dict[tuple[str, datetime], list[Reading]] = {}
+    for one in readings:
+        same = taken.setdefault((one.source, one.at), [])
+        if same and _off_depth_m(one) < _off_depth_m(same[0]):
+            same.clear()
+        if not same or _off_depth_m(one) == _off_depth_m(same[0]):
+            same.append(one)
+    return [one for same in taken.values() for one in same]
+
+
+def _off_depth_m(one: Reading) -> float:
+    low, high = MODEL_DEPTHS_M
+    return 0.0 if one.depth_m is None else max(low - one.depth_m, one.depth_m - high, 0.0)
+
+
+def _day_mean_c(one: Reading, longitude: float) -> float:
+    if one.is_day_mean or not one.hour_known:
+        return one.temp_c
+    return one.temp_c - float(day_course_c(_solar_days(one, longitude) % 1.0 * 24.0))
+
+
+def _solar_days(one: Reading, longitude: float) -> float:
+    """Days since 1970 by the sun's clock."""
+    return (one.at.timestamp() + 3600 * solar_shift_h(longitude)) / SECONDS_A_DAY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,7 +305,7 @@ def reading_errors(
         reasons.append(f"the reading of {one.at:%Y-%m-%d}, {one.temp_c:.1f} degC, is not used: {why}")
 
     for one in joined_by_day(readings, longitude):
-        by_the_sun = one.at.timestamp() / 86400.0 + solar_shift_h(longitude) / 24.0
+        by_the_sun = _solar_days(one, longitude)
         index = int(np.floor(by_the_sun)) - int(day[0].astype(int))
         if not 0 <= index < day.size or np.isnan(model_c[index]):
             leave(one, "no weather of that day")
@@ -256,9 +313,7 @@ def reading_errors(
         if one.depth_m is not None and one.depth_m > mixed_m[index]:
             leave(one, "it was taken below the mixed layer")
             continue
-        exact = one.hour_known and not one.is_day_mean
-        mean = one.temp_c - (float(day_course_c(by_the_sun % 1.0 * 24.0)) if exact else 0.0)
-        error = mean - float(model_c[index])
+        error = _day_mean_c(one, longitude) - float(model_c[index])
         own = SCATTER_C if one.hour_known else float(np.hypot(SCATTER_C, ABOVE_C))
         spread = np.sqrt(widen**2 * (LAKE_SD_C**2 + WANDER_SD_C**2) + start_sd_c[index] ** 2 + own**2)
         if abs(error) > NOT_BELIEVED_SD * spread:

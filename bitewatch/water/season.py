@@ -63,6 +63,7 @@ SPAWNING: Mapping[Species, Spawning] = MappingProxyType(
 CALENDAR = "the calendar of the rules, for 43 to 48 degrees north (own choice)"
 COOLING_AFTER, COOLING_BY_C = 225, 2.0  #: from the warmest week down, after mid August [own]
 SPRING = 91  #: 1 April, from where on the warmest week of a season is sought
+WEEK = 7 * DAY
 LEAST_OF_WEEK = 4  #: known days of the seven [own]
 DIE_BACK_DAY, DIE_BACK_C = 265, 15.0  #: where the rule for it is half on (common practice)
 DEEP_C = (4.0, 8.0)  #: of the deep water of layered lakes in autumn, where it was not measured (common practice)
@@ -162,7 +163,7 @@ def season_at(
         deep_c = deep_water_c(profiles, since, on)
         lines = _autumn(of_year, days[days >= since], surface[days >= since], spread, deep_c if layered else None)
     if may_freeze:
-        words = f"ice may be forming; {DANGER}"
+        words = f"{'ice may still be there' if of_year < WARM_HALF[0] else 'ice may be forming'}; {DANGER}"
         lines.append(SeasonLine(stage=SeasonStage.ICE_UP, words=words, source="own model and its spread"))
     return Season(lines=tuple(lines), outside=outside, may_freeze=may_freeze)
 
@@ -275,9 +276,10 @@ def _autumn(
     now, warmest = float(surface[-1]), _warmest_week(days, surface)
     found = []
     turnover = None if deep_c is None else _turnover(days, surface, spread, deep_c)
-    if warmest is not None and now < warmest - COOLING_BY_C:
+    lately = float(surface[days > days[-1] - WEEK].mean())  # like against like: single days come and go
+    if warmest is not None and lately < warmest - COOLING_BY_C:
         words = "the lake is cooling for the autumn"
-        if deep_c is not None and turnover is None:
+        if deep_c is not None and turnover is None and of_year >= DIE_BACK_DAY:
             words += " and has not turned over yet"
         found.append(SeasonLine(stage=SeasonStage.COOLING, words=words, source="own rule on the model"))
     if turnover is not None:

@@ -173,7 +173,29 @@ def march(
 
 
 def mixing_depth_m(temp_c: Floats, mean_depth_m: Floats, least_depth_m: Floats) -> Floats:
-    """Depth of the layer that one temperature stands for: all of a cold lake, as far as the wind reaches in summer."""
+    """Depth of the layer that one temperature stands for: all of a cold lake, as far as the wind reaches in summer.
+
+    Parameters
+    ----------
+    temp_c : ndarray
+        Surface temperature. [degC]
+    mean_depth_m, least_depth_m : ndarray
+        Of the whole lake, and of the layer at its thinnest, which the wind keeps mixed; broadcast. [m]
+
+    Returns
+    -------
+    ndarray
+        Of the broadcast shape. [m]
+
+    References
+    ----------
+    The form is part of the fitted lake model [own].
+
+    Examples
+    --------
+    >>> mixing_depth_m(np.array([3.0, 6.0, 22.0]), np.array(5.0), np.array(4.5)).tolist()
+    [5.0, 4.5, 4.5]
+    """
     deepens = np.maximum(least_depth_m, mean_depth_m * np.exp((MIXES_WHOLLY_C - temp_c) / COOLING_C))
     return np.where(temp_c <= MIXES_WHOLLY_C, mean_depth_m, deepens)
 

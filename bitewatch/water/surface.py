@@ -20,7 +20,7 @@ START_SD_C, LATE_SD_C = 3.0, 4.0  #: how wrong a start at 4 degC may be, and one
 BEFORE_DAYS, LEAST_BEFORE, FIRST_DAYS = 30, 10, 7  #: over which air tells a start [own]
 LATE_FLOOR_C = 0.5
 TROPIC_DEG = 23.44
-SEASON_LONG = 366
+EARLY_ICE_OUT = 91 * DAY  #: so long before the first day of its season the ice may go [own]
 #: where the fit holds, and by how much the spread grows outside it and for each thing that had to be assumed [own]
 MOST_AREA_KM2, MOST_DEPTH_M, LATITUDES = 100.0, 25.0, (35.0, 55.0)
 OUTSIDE, ASSUMED = 1.5, 1.1
@@ -43,6 +43,7 @@ class _Start:
     until: int  #: index behind the last day
     temp_c: float
     sd_c: float
+    doubt: str = ""  #: why the start is that wide, in words
 
 
 def season_of(day: Days, latitude: float) -> NDArray[np.int64]:
@@ -61,10 +62,10 @@ def surface(
 ) -> Surface:  # fmt: skip
     """The march of one lake through each season in a table of days.
 
-    A season starts at 4 degC on the day the ice went out, or on the first day of April (October in the south) that the
-    table has, up to the twentieth; or, in a warm country, at the mean of the air before; a table that begins later, or
-    goes on behind a gap, starts at the mean of its first week, with a wide spread. How much of the doubt about the
-    start is left is found by marching a warmer and a colder start beside it.
+    A season starts at 4 degC on the day the ice went out, which may be in March, or on the first day of April (October
+    in the south) that the table has, up to the twentieth; or, in a warm country, at the mean of the air before. A table
+    that begins later, or goes on behind a gap, starts at the mean of its first week, with a wide spread; so do the
+    tropics. How much of the doubt about the start is left is found by marching a warmer and a colder start beside it.
 
     Parameters
     ----------
@@ -85,10 +86,13 @@ def surface(
     given = forcing(daily, latitude=latitude, elevation_m=elevation_m)
     starts = _starts(given, latitude, ice_out)
     if not starts:
-        raise Refused("the water cannot be worked out: no day of a season with known air")
-    long = max(start.until - start.at for start in starts)
-    lanes = np.array([[start.at + n for n in range(long)] for start in starts])
-    inside = lanes < np.array([start.until for start in starts])[:, None]
+        raise Refused(
+            "the water cannot be worked out: no day of a season with known air"
+            + (f" from the ice-out on {ice_out} on" if ice_out is not None else "")
+        )
+    at, until = np.array([start.at for start in starts]), np.array([start.until for start in starts])
+    lanes = at[:, None] + np.arange(int((until - at).max()))
+    inside = lanes < until[:, None]
     lanes = np.minimum(lanes, given.day.size - 1)
     columns = {
         name: _held(getattr(given, name)[lanes], inside)
@@ -103,8 +107,7 @@ def surface(
     model[lanes[inside]] = members[1][inside]
     doubt[lanes[inside]] = (0.5 * (members[2] - members[0]))[inside]
     widen, notes = _widen(basin, latitude, assumed)
-    late = any(start.sd_c == LATE_SD_C for start in starts[-1:])
-    notes += ["no weather from the spring on: the water started from the air, with a wide spread"] if late else []
+    notes += [f"{starts[-1].doubt}: the water started from the air, with a wide spread"] if starts[-1].doubt else []
     return Surface(day=given.day, model_c=model, start_sd_c=doubt, widen=widen, notes=(*given.notes, *notes))
 
 
@@ -118,11 +121,11 @@ def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Star
     """Every stretch of days that is marched: seasons, cut where the air is not known."""
     known = np.isfinite(given.air_temp_c)
     season = season_of(given.day, latitude)
+    if ice_out is not None:  # where it goes before the season's first day, the season begins with it
+        season[(given.day >= np.datetime64(ice_out)) & (season == _begun_by(ice_out, latitude) - 1)] += 1
     found = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
-        if end - first <= SHORT_GAP_DAYS:  # between two gaps nothing settles
-            continue
         for year in np.unique(season[first:end]):
             inside = first + np.flatnonzero(season[first:end] == year)
             start = _start(given, int(inside[0]), int(inside[-1]) + 1, int(year), latitude, ice_out)
@@ -131,13 +134,17 @@ def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Star
     return found
 
 
+def _begun_by(ice_out: date, latitude: float) -> int:
+    return int(season_of(np.array([ice_out], "datetime64[D]") + EARLY_ICE_OUT, latitude)[0])
+
+
 def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_out: date | None) -> _Start | None:
-    if ice_out is not None and season_of(np.array([ice_out], "datetime64[D]"), latitude)[0] == year:
+    if ice_out is not None and _begun_by(ice_out, latitude) == year:
         gone = int((np.datetime64(ice_out) - given.day[0]).astype(int))
         if gone >= until:
             return None
         if gone >= at:
-            return _Start(at=gone, until=until, temp_c=ICE_OUT_C, sd_c=START_SD_C / 2)
+            return _Start(at=gone, until=until, temp_c=ICE_OUT_C, sd_c=START_SD_C)
     spring = np.datetime64(f"{year}-{10 if latitude < 0 else 4:02d}-01")
     air = given.air_temp_c
     before = air[max(0, at - BEFORE_DAYS) : at]
@@ -145,8 +152,14 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
     if given.day[at] < spring + START_DAYS * DAY and abs(latitude) > TROPIC_DEG:
         warm = float(before.mean()) if before.size >= LEAST_BEFORE else ICE_OUT_C
         return _Start(at=at, until=until, temp_c=max(ICE_OUT_C, warm), sd_c=START_SD_C)
+    if abs(latitude) <= TROPIC_DEG:
+        doubt = "no ice goes out so near the equator"
+    elif np.isfinite(air[:at]).any():
+        doubt = f"no air temperature for more than {SHORT_GAP_DAYS} days before {given.day[at]}"
+    else:
+        doubt = "no weather from the spring on"
     first = float(air[at : min(at + FIRST_DAYS, until)].mean())
-    return _Start(at=at, until=until, temp_c=max(LATE_FLOOR_C, first), sd_c=LATE_SD_C)
+    return _Start(at=at, until=until, temp_c=max(LATE_FLOOR_C, first), sd_c=LATE_SD_C, doubt=doubt)
 
 
 def _widen(basin: Basin[float], latitude: float, assumed: Sequence[str]) -> tuple[float, list[str]]:

@@ -136,6 +136,12 @@ def test_cold_water_is_outside_the_season_of_the_rules(told, on):
     assert told(on, 9.0).trust == 1.0
 
 
+def test_one_cool_day_is_no_autumn(told):
+    surface = np.full(365, 25.0)
+    surface[241] = 21.0
+    assert stages(told("2026-08-30", surface)) == [SeasonStage.SUMMER]
+
+
 def test_cooling_is_told_from_two_degrees_under_the_warmest_week(told):
     surface = np.full(365, 25.0)
     surface[235:] = 23.5
@@ -163,7 +169,7 @@ def test_a_turnover_is_told_with_its_length_and_before_it_that_it_is_still_to_co
     surface[260:280], surface[280:] = 14.0, 8.5
     (cooling,) = [line for line in told("2026-09-25", surface).lines if line.stage is SeasonStage.COOLING]
     assert cooling.words.endswith("has not turned over yet")
-    (cooling,) = [line for line in told("2026-09-25", surface, layered=False).lines]
+    cooling, *_ = told("2026-09-25", surface, layered=False).lines
     assert cooling.words == "the lake is cooling for the autumn"
     assert _turnover_words(told("2026-10-08", surface)) == "the lake may be turning over"
     assert _turnover_words(told("2026-10-13", surface)) == "the lake may be turning over, for about 5 days now"
@@ -208,7 +214,8 @@ def test_no_ice_in_summer(told):
 def test_ice_that_cannot_be_ruled_out_is_a_caution(told):
     said = told("2026-11-20", 2.0, sd=0.9)
     assert (said.over, said.may_freeze) == (False, True)
-    assert "unknown thickness is a danger" in said.ice.words
+    assert said.ice.words == "ice may be forming; ice of unknown thickness is a danger"
+    assert told("2026-04-05", 2.0, sd=0.9).ice.words.startswith("ice may still be there")
     assert not told("2026-11-20", 4.0, sd=0.9).may_freeze
     assert told("2026-11-20", 4.0, sd=0.9).ice is None
 

@@ -22,8 +22,8 @@ from bitewatch.weather.sources.acceptance import Reason
 from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Received
 from bitewatch.weather.sources.http import PoliteClient
-from bitewatch.weather.sources.open_meteo import CUSTOMER_URL, OpenMeteo, call_weight, run_from_meta
-from bitewatch.weather.sources.quota import LIMITS
+from bitewatch.weather.sources.open_meteo import CUSTOMER_URL, OpenMeteo, run_from_meta
+from bitewatch.weather.sources.quota import LIMITS, call_weight
 from bitewatch.weather.sources.settings import OPEN_METEO_URL, OpenMeteoSettings
 
 DATA = Path(__file__).parents[1] / "data" / "weather"

@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from typing import Any, Protocol
+from datetime import date, datetime, timedelta
+from typing import Any, Protocol, runtime_checkable
 
 from bitewatch.weather.hourly import Hourly
 
@@ -157,3 +157,22 @@ class Source(Protocol):
         PayloadRefused
             With the named reason why nothing of it may be used.
         """
+
+
+@runtime_checkable
+class HasPastWeather(Protocol):
+    """A source that can be asked for hours that are long over; not every one can."""
+
+    def past(self, cell: Cell, first: date, last: date, asking: Asking, *, now: datetime) -> Hourly:
+        """The hours of a cell from one day to another, both UTC and whole, that are over; no issue is made of them.
+
+        Raises
+        ------
+        ValueError
+            If these are not days of the past, in order.
+        OutsideFailed
+            As for `Source.fetch`.
+        """
+
+    def past_source(self, first: date, *, now: datetime) -> str:
+        """Whose hours those from a day on are, to be kept beside them."""

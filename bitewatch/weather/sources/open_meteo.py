@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from typing import Any
 from urllib.parse import urlsplit
@@ -12,13 +12,18 @@ import numpy as np
 from pydantic import SecretStr
 
 from bitewatch.errors import OutsideFailed, PayloadRefused, SourceWaits
-from bitewatch.weather.hourly import Floats, Hourly, Times, from_points
-from bitewatch.weather.sources.acceptance import Reason, believed, check_hours, check_near, check_reference
+from bitewatch.weather.hourly import Hourly
+from bitewatch.weather.sources.acceptance import Reason, check_reference
 from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Question, Received
+from bitewatch.weather.sources.open_meteo_answer import LAST_SECOND, finite, hours_of, parts_of, place_of
+from bitewatch.weather.sources.open_meteo_past import PastWays, ask_past, past_source
+from bitewatch.weather.sources.quota import call_weight
 from bitewatch.weather.sources.settings import OPEN_METEO_URL, OpenMeteoSettings
 from bitewatch.weather.sources.strict_json import parse_strictly
 
 CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"  #: where a customer's key is asked for
+ARCHIVE_URL = "https://archive-api.open-meteo.com/v1/archive"
+CUSTOMER_ARCHIVE_URL = "https://customer-archive-api.open-meteo.com/v1/archive"
 PROVIDER = "open-meteo.com"  #: its hosts; the free one tells of the runs, whichever of them is asked for hours
 PAST_DAYS = 7  #: the rules look back five days and spells longer
 #: theirs -> ours, and the unit in which it must come; ten variables count as one call in the provider's quota
@@ -42,9 +47,7 @@ EVERY = timedelta(hours=6)  #: as often as global models run
 EVERY_UNTOLD = timedelta(hours=3)  #: where the server does not tell when a run is there
 META_GOOD_FOR = timedelta(minutes=15)
 NO_META_FOR = timedelta(hours=1)  #: a server that does not tell of its runs is not asked for them again so soon
-STREAM_FAILED = b"Unexpected error while streaming data"  #: stands behind a body that was cut on their side
 READABLE = 120  #: characters of places that a key shows; longer lists are shown by their hash
-LAST_SECOND = 4_102_444_800  #: 2100-01-01; no forecast reaches it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +150,35 @@ class OpenMeteo:
         read = partial(self.read, cells=cells)
         return asking.issues(self.name, self.question(cells), read, now=now, reference_time=reference_time)
 
+    def past(self, cell: Cell, first: date, last: date, asking: Asking, *, now: datetime) -> Hourly:
+        """The hours of a cell from one day to another, both UTC, that are over; no issue is made of them.
+
+        From the last 92 days they are the model's own past, from earlier ones those of a reanalysis: `past_source`.
+
+        Raises
+        ------
+        ValueError
+            If these are not days of the past, in order.
+        OutsideFailed
+            As for `fetch`; a server of one's own may have no archive.
+        """
+        return ask_past(cell, first, last, asking, now=now, ways=self._past_ways)
+
+    def past_source(self, first: date, *, now: datetime) -> str:
+        """Whose hours `past` gives from a day on: those of a reanalysis must not stand in for a forecast."""
+        return past_source(first, now=now)
+
+    @property
+    def _past_ways(self) -> PastWays:
+        own, key = self._settings.url, self._api_key
+        if not self._is_provider:
+            parts = urlsplit(own)
+            before = parts.path.removesuffix("/forecast") if parts.path.endswith("/forecast") else "/v1"
+            archive = f"{parts.scheme}://{parts.netloc}{before}/archive"
+        else:
+            own, archive = (own, ARCHIVE_URL) if key is None else (CUSTOMER_URL, CUSTOMER_ARCHIVE_URL)
+        return PastWays(forecast_url=own, archive_url=archive, model=self._settings.model, api_key=key)
+
     def newest_run_at(self, asking: Asking, *, now: datetime) -> datetime | None:
         """When the newest run may be asked for, from all of the provider's servers."""
         run = self._run(asking, now)
@@ -182,33 +214,24 @@ class OpenMeteo:
         PayloadRefused
             If anything in the answer is not as it was asked for.
         """
-        if STREAM_FAILED in received.body[-1000:]:
-            raise PayloadRefused(Reason.BROKE_OFF)
-        if received.content_type and "json" not in received.content_type.lower():
-            raise PayloadRefused(Reason.NOT_JSON, f"the content type is {ascii(received.content_type)[:80]}")
-        answer = parse_strictly(received.body)
-        if isinstance(answer, dict) and answer.get("error"):
-            raise PayloadRefused(Reason.REPORTS_ERROR, ascii(answer.get("reason", ""))[:160])
-        parts = answer if isinstance(answer, list) else [answer]
-        if len(parts) != len(cells):
-            raise PayloadRefused(Reason.WRONG_SHAPE, f"asked for {len(cells)} places, answered for {len(parts)}")
+        parts = parts_of(received, len(cells))
         return tuple(
             self._issue(received, n, part, cell) for n, (part, cell) in enumerate(zip(parts, cells, strict=True))
         )
 
     def _issue(self, received: Received, number: int, part: Any, cell: Cell) -> Issue:
-        if not isinstance(part, dict) or part.get("location_id", number) != number:
-            raise PayloadRefused(Reason.WRONG_SHAPE, f"part {number} is not the answer for place {number}")
-        latitude, longitude = _finite(part, "latitude"), _finite(part, "longitude")
-        check_near(cell, latitude, longitude)
-        hourly, notes = _hourly(part, received.fetched_at)
+        latitude, longitude = place_of(part, number, cell)
+        hourly, notes = hours_of(part, VARIABLES)
+        now, time = np.datetime64(int(received.fetched_at.timestamp()), "s"), hourly.time
+        if not time[0] <= now <= time[-1]:
+            raise PayloadRefused(Reason.NOT_NOW, f"{time[0]}Z to {time[-1]}Z, asked at {now}Z")
         # a height that was asked for comes back as it was asked, and says nothing of the cell
         tells_height = cell.elevation_m is None and part.get("elevation") is not None
         return Issue(
             cell=cell.key, source=self.name, model=self._settings.model, reference_time=received.reference_time,
             retrieved_at=received.fetched_at, part=number, hourly=hourly, notes=notes,
             grid_latitude=round(latitude, 3) + 0.0, grid_longitude=round(longitude, 3) + 0.0,
-            grid_elevation_m=_finite(part, "elevation") if tells_height else None,
+            grid_elevation_m=finite(part, "elevation") if tells_height else None,
         )  # fmt: skip
 
 
@@ -222,20 +245,6 @@ def is_provider(url: str) -> bool:
     return host == PROVIDER or host.endswith(f".{PROVIDER}")
 
 
-def call_weight(variables: int, days: int) -> float:
-    """What a call for one place weighs against the quota, as the provider counts it.
-
-    Checks from the provider's own documentation: 13 variables over 9 days weigh 1.3.
-
-    >>> call_weight(13, 9)
-    1.3
-    >>> call_weight(10, 14)
-    1.0
-    """
-    tens = variables / 10
-    return max(1.0, tens, days / 14 * tens)
-
-
 def run_from_meta(received: Received) -> Run:
     """The newest run that the server tells of.
 
@@ -247,51 +256,9 @@ def run_from_meta(received: Received) -> Run:
     table = parse_strictly(received.body)
     if not isinstance(table, dict):
         raise PayloadRefused(Reason.WRONG_SHAPE, "not a table of times")
-    began, available = (_finite(table, f"last_run_{what}_time") for what in ("initialisation", "availability"))
+    began, available = (finite(table, f"last_run_{what}_time") for what in ("initialisation", "availability"))
     if not 0 <= began <= available < LAST_SECOND:
         raise PayloadRefused(Reason.WRONG_SHAPE, "the run is there before it begins, or not in this century")
     run = Run(began_at=datetime.fromtimestamp(began, UTC), available_at=datetime.fromtimestamp(available, UTC))
     check_reference(run.available_at, received.fetched_at)
     return run
-
-
-def _hourly(part: Mapping[str, Any], asked_at: datetime) -> tuple[Hourly, tuple[str, ...]]:
-    hourly, units = part.get("hourly"), part.get("hourly_units")
-    if not isinstance(hourly, dict) or not isinstance(units, dict):
-        raise PayloadRefused(Reason.WRONG_SHAPE, "no table hourly, or no hourly_units")
-    for name, unit in (("time", "unixtime"), *((name, unit) for name, (_, unit) in VARIABLES.items())):
-        if units.get(name) != unit:
-            raise PayloadRefused(Reason.WRONG_UNITS, f"{name} in {ascii(units.get(name))[:40]}, not {unit}")
-    if part.get("utc_offset_seconds", 0) != 0:
-        raise PayloadRefused(Reason.WRONG_UNITS, f"times {ascii(part['utc_offset_seconds'])[:40]} s off UTC")
-    time = _times(hourly.get("time"))
-    check_hours(time)
-    now = np.datetime64(int(asked_at.timestamp()), "s")
-    if not time[0] <= now <= time[-1]:
-        raise PayloadRefused(Reason.NOT_NOW, f"{time[0]}Z to {time[-1]}Z, asked at {now}Z")
-    columns = {ours: _values(hourly, theirs, time.size) for theirs, (ours, _) in VARIABLES.items()}
-    absent = [f"{column} is not carried" for column, values in columns.items() if np.isnan(values).all()]
-    columns, notes = believed(columns)
-    return from_points(time, columns), (*absent, *notes)
-
-
-def _times(seconds: Any) -> Times:
-    if not isinstance(seconds, list) or not all(type(s) is int and 0 <= s < LAST_SECOND for s in seconds):
-        raise PayloadRefused(Reason.WRONG_SHAPE, "time is not a list of unix seconds")
-    return np.array(seconds, dtype="int64").astype("datetime64[s]")
-
-
-def _values(hourly: Mapping[str, Any], name: str, length: int) -> Floats:
-    values = hourly.get(name)
-    if not isinstance(values, list) or len(values) != length:
-        raise PayloadRefused(Reason.WRONG_SHAPE, f"{name} is not a list of {length} values")
-    if not set(map(type, values)) <= {float, int, type(None)}:
-        raise PayloadRefused(Reason.WRONG_SHAPE, f"{name} holds something that is neither a number nor null")
-    return np.array(values, dtype=float)
-
-
-def _finite(part: Mapping[str, Any], name: str) -> float:
-    value = part.get(name)
-    if not isinstance(value, int | float) or isinstance(value, bool):
-        raise PayloadRefused(Reason.WRONG_SHAPE, f"{name} is not a number")
-    return float(value)

@@ -36,7 +36,8 @@ OPEN_METEO_FREE = Limits(windows={"minute": 300.0, "hour": 3000.0, "day": 8000.0
 CUSTOMER_SHARE = 0.8  #: of a paid quota; own choice, so that questions by hand still pass at the end of the month
 CAREFUL = Limits(spacing_s=0.5)  #: for whoever publishes no limit; own choice
 
-#: by source; MET Norway allows 20 a second to all installations together (api.met.no, terms of service)
+#: by source; MET Norway allows 20 a second to all installations together (api.met.no, terms of service), and the US
+#: Geological Survey 50 an hour to whoever has no key (reported by its users)
 LIMITS: Mapping[str, Limits] = MappingProxyType(
     {
         "open-meteo": OPEN_METEO_FREE,
@@ -45,6 +46,7 @@ LIMITS: Mapping[str, Limits] = MappingProxyType(
         "nws-stations": CAREFUL,
         "nws-alerts": CAREFUL,
         "cap": CAREFUL,
+        "usgs": Limits(spacing_s=0.5, windows={"hour": 40.0}),
     }
 )
 
@@ -52,6 +54,20 @@ LIMITS: Mapping[str, Limits] = MappingProxyType(
 def open_meteo_customer(calls_per_month: float = 1_000_000.0) -> Limits:
     """The limits of a customer of Open-Meteo: a quota a month, and none within it."""
     return Limits(windows={"month": CUSTOMER_SHARE * calls_per_month})
+
+
+def call_weight(variables: int, days: int) -> float:
+    """What a call of Open-Meteo for one place weighs against the quota, as the provider counts it.
+
+    Checks from the provider's own documentation: 13 variables over 9 days weigh 1.3.
+
+    >>> call_weight(13, 9)
+    1.3
+    >>> call_weight(10, 14)
+    1.0
+    """
+    tens = variables / 10
+    return max(1.0, tens, days / 14 * tens)
 
 
 def window_start(window: Window, now: datetime) -> datetime:

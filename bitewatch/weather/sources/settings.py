@@ -13,6 +13,7 @@ StationName = Literal["nws", "hourly-csv"]
 OPEN_METEO_URL = "https://api.open-meteo.com/v1/forecast"
 MET_NORWAY_URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
 NWS_URL = "https://api.weather.gov"
+USGS_URL = "https://api.waterdata.usgs.gov/ogcapi"
 
 
 def _plain_address(url: str) -> str:
@@ -65,6 +66,12 @@ class NwsSettings(Declared):
     url: Address = Field(default=NWS_URL, description="the address of the service, http or https")
 
 
+class UsgsSettings(Declared):
+    """Water temperature of public gauges from the US Geological Survey, or a proxy of one's own: ``[sources.usgs]``."""
+
+    url: Address = Field(default=USGS_URL, description="the address of the service without its version, http or https")
+
+
 class SourcesSettings(Declared):
     """The sources, in the order in which they are asked; the next is asked when the one before fails."""
 
@@ -92,6 +99,9 @@ class SourcesSettings(Declared):
         default=MetNorwaySettings(), alias="met-norway", description="a table of settings for MET Norway"
     )
     nws: NwsSettings = Field(default=NwsSettings(), description="a table of settings for the National Weather Service")
+    usgs: UsgsSettings = Field(
+        default=UsgsSettings(), description="a table of settings for the US Geological Survey, whose gauges lakes name"
+    )
 
     @model_validator(mode="after")
     def _what_is_asked_can_be_asked(self) -> Self:
