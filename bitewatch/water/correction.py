@@ -162,4 +162,4 @@ def _between(logs: ReadingErrors, widen: float) -> Floats:
 
 def _newest(logs: ReadingErrors) -> ReadingErrors:
     """The last forty, in the order of their time whatever order they came in."""
-    return logs.kept(np.lexsort((logs.error_c, logs.at))[-MOST_READINGS:])
+    return logs.kept(np.lexsort((logs.scatter_c, logs.error_c, logs.at))[-MOST_READINGS:])

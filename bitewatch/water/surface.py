@@ -86,10 +86,10 @@ def surface(
     given = forcing(daily, latitude=latitude, elevation_m=elevation_m)
     starts = _starts(given, latitude, ice_out)
     if not starts:
-        raise Refused(
-            "the water cannot be worked out: no day of a season with known air"
-            + (f" from the ice-out on {ice_out} on" if ice_out is not None else "")
+        known = (
+            "no day of a season with known air" if ice_out is None else f"no air known from the ice-out of {ice_out} on"
         )
+        raise Refused(f"the water cannot be worked out: {known}")
     at, until = np.array([start.at for start in starts]), np.array([start.until for start in starts])
     lanes = at[:, None] + np.arange(int((until - at).max()))
     inside = lanes < until[:, None]
@@ -135,7 +135,7 @@ def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Star
 
 
 def _begun_by(ice_out: date, latitude: float) -> int:
-    return int(season_of(np.array([ice_out], "datetime64[D]") + EARLY_ICE_OUT, latitude)[0])
+    return int(season_of(np.array([np.datetime64(ice_out) + EARLY_ICE_OUT]), latitude)[0])
 
 
 def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_out: date | None) -> _Start | None:

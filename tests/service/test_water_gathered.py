@@ -84,10 +84,9 @@ def test_the_brief_after_the_front_says_how_much_the_lake_has_cooled(bench: "Ben
 
     outside = bench.outside()
     day = bench.settings.lake(lake)
-    outside.refresh([day], NOW)
-    told = outside.lake_day(
-        day, date(2026, 7, 22), TripHours.parse("05:30-11:00"), reader="x", now=datetime(2026, 7, 22, 8, tzinfo=UTC)
-    )
+    morning = datetime(2026, 7, 22, 8, tzinfo=UTC)
+    outside.refresh([day], morning)
+    told = outside.lake_day(day, date(2026, 7, 22), TripHours.parse("05:30-11:00"), reader="x", now=morning)
     assert told.outlook is not None
     hours, at = told.outlook.water.hours, told.outlook.trip.start
     assert hours.change_3d_c[at] < -1.0

@@ -14,6 +14,7 @@ class Route(StrEnum):
     """What of a provider is asked; every shape is one of these."""
 
     FORECAST = "open-meteo forecast"
+    ARCHIVE = "open-meteo archive"
     META = "open-meteo meta"
     LOCATIONFORECAST = "met-norway locationforecast"
     POINTS = "nws points"
@@ -22,6 +23,8 @@ class Route(StrEnum):
     OBSERVATIONS = "nws observations"
     ALERTS = "nws alerts"
     CAP = "cap feed"
+    GAUGES = "usgs latest"
+    GAUGE_PAST = "usgs continuous"
     UNKNOWN = "nothing there"
 
     @property
@@ -30,7 +33,8 @@ class Route(StrEnum):
         return self.value.split()[0]
 
 
-SOURCES = ("open-meteo", "met-norway", "nws", "cap")
+SOURCES = ("open-meteo", "met-norway", "nws", "cap", "usgs")
+WEIGHED = (Route.FORECAST, Route.ARCHIVE)  #: what Open-Meteo's quota and queue are for
 
 
 class Manner(Enum):

@@ -17,8 +17,19 @@ from types import TracebackType
 from typing import Any, Self
 from urllib.parse import parse_qsl, urlsplit
 
-from tests.simulation import shapes_met_norway, shapes_nws, shapes_open_meteo
-from tests.simulation.exchange import SOURCES, Asked, Manner, Reply, Route, as_json, from_http_date, http_date, squeezed
+from tests.simulation import shapes_met_norway, shapes_nws, shapes_open_meteo, shapes_usgs
+from tests.simulation.exchange import (
+    SOURCES,
+    WEIGHED,
+    Asked,
+    Manner,
+    Reply,
+    Route,
+    as_json,
+    from_http_date,
+    http_date,
+    squeezed,
+)
 from tests.simulation.faults import FAULTS, FaultPlan
 from tests.simulation.provider_limits import OPEN_METEO_LIMITS
 from tests.simulation.server_log import WINDOWS, Entry, ServerLog, window_of
@@ -36,6 +47,8 @@ def route_of(path: str) -> Route:
     """What a path asks for."""
     if path == "/v1/forecast":
         return Route.FORECAST
+    if path == "/v1/archive":
+        return Route.ARCHIVE
     if path.startswith("/data/") and path.endswith("/static/meta.json"):
         return Route.META
     if path.startswith("/weatherapi/locationforecast/2.0/"):
@@ -46,6 +59,10 @@ def route_of(path: str) -> Route:
         return Route.STATIONS if path.endswith("/stations") else Route.GRID
     if path.startswith("/stations/"):
         return Route.OBSERVATIONS
+    if path.startswith("/ogcapi/v0/collections/") and path.endswith("/items"):
+        return {"latest-continuous": Route.GAUGES, "continuous": Route.GAUGE_PAST}.get(
+            path.split("/")[4], Route.UNKNOWN
+        )  # fmt: skip
     if path == "/alerts/active":
         return Route.ALERTS
     return Route.CAP if path.startswith("/cap/") else Route.UNKNOWN
@@ -93,7 +110,7 @@ class Provider:
             server.server_close()
 
     def address(self, source: str) -> str:
-        """``http://host:port`` of a source: open-meteo, met-norway, nws or cap."""
+        """``http://host:port`` of a source: open-meteo, met-norway, nws, cap or usgs."""
         return f"http://127.0.0.1:{self._servers[source].server_address[1]}"
 
     @property
@@ -104,6 +121,7 @@ class Provider:
             "met-norway": f"{self.address('met-norway')}/weatherapi/locationforecast/2.0/complete",
             "nws": self.address("nws"),
             "cap": f"{self.address('cap')}/cap/atom",
+            "usgs": f"{self.address('usgs')}/ogcapi",
         }
 
     def answer(self, asked: Asked) -> tuple[Reply, str | None]:
@@ -129,6 +147,12 @@ class Provider:
         match asked.route:
             case Route.FORECAST:
                 return self._open_meteo.forecast(asked)
+            case Route.ARCHIVE:
+                return self._open_meteo.archive(asked)
+            case Route.GAUGES:
+                return shapes_usgs.latest(self.world, asked)
+            case Route.GAUGE_PAST:
+                return shapes_usgs.continuous(self.world, asked)
             case Route.META:
                 return shapes_open_meteo.meta(asked)
             case Route.LOCATIONFORECAST:
@@ -149,8 +173,11 @@ class Provider:
                 return Reply(status=404, headers={"Content-Type": "text/plain"}, body=b"Not Found")
 
     def _refused(self, asked: Asked) -> Reply | None:
-        """The quota and the queue of Open-Meteo, as its free hosts keep them."""
-        if asked.route is not Route.FORECAST:
+        """The quota and the queue of Open-Meteo, as its free hosts keep them, and what gauges tell in an hour."""
+        if asked.route.source == "usgs":
+            spent = self.log.sums("usgs", "hour").get(window_of(asked.at, "hour"), 0.0)
+            return shapes_usgs.too_many() if spent >= shapes_usgs.PER_HOUR else None
+        if asked.route not in WEIGHED:
             return None
         if asked.in_flight > QUEUE:
             return as_json({"error": True, "reason": "Too many concurrent requests"}, status=429)
@@ -187,13 +214,13 @@ class Provider:
     def answered(self, method: str, asked: Asked, reply: Reply, fault: str | None) -> int:
         """Write down what is about to be sent; from here on the client may ask again."""
         weight = 1.0
-        if asked.route is Route.FORECAST and reply.status == 200:
+        if asked.route in WEIGHED and reply.status == 200:
             weight = shapes_open_meteo.weight(asked)
         arrives = reply.manner is Manner.WHOLE and (fault is None or FAULTS[fault].arrives)
         is_good = arrives and (fault is None or FAULTS[fault].is_good)
         entry = Entry(
             at=asked.at, route=asked.route, key=asked.key, method=method, weight=weight,
-            locations=shapes_open_meteo.locations(asked) if asked.route is Route.FORECAST else 1,
+            locations=shapes_open_meteo.locations(asked) if asked.route in WEIGHED else 1,
             user_agent=asked.headers.get("user-agent", ""), if_modified_since=asked.headers.get("if-modified-since"),
             in_flight=asked.in_flight, status=reply.status, whole=arrives, fault=fault,
             sent=len(reply.body) if reply.manner in (Manner.WHOLE, Manner.CUT) else 0,

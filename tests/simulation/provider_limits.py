@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from urllib.parse import parse_qs, urlsplit
 
-from tests.simulation.exchange import Route
+from tests.simulation.exchange import WEIGHED, Route
 from tests.simulation.server_log import Entry, ServerLog, peak_rate
 
 OPEN_METEO_LIMITS = {"minute": 600.0, "hour": 5000.0, "day": 10_000.0}
@@ -19,6 +19,7 @@ LONGEST_ADDRESS = 8000  #: characters; longer ones end in a reset or 414
 MET_PER_SECOND = 20
 MET_REST = timedelta(minutes=10)  #: after a 429
 NWS_PER_SECOND = 10  #: not published; ours is 2
+USGS_PER_HOUR = 50  #: without a key, as its users report
 ALERTS_APART = timedelta(seconds=60)
 MORE_THAN_4_DECIMALS = re.compile(r"-?\d+\.\d{5,}")
 KNOWN_TO_NWS = frozenset({"status", "start", "end", "limit"})
@@ -53,8 +54,8 @@ def violations(log: ServerLog, *, human_acted: Sequence[datetime] = ()) -> tuple
     human_acted : sequence of datetime
         When the operator lifted a stop: a provider that answered 403 may be asked again from then on.
     """
-    found = [*_quota(log), *_open_meteo(log), *_met_norway(log, human_acted), *_nws(log)]
-    for source in ("open-meteo", "met-norway", "nws", "cap"):
+    found = [*_quota(log), *_open_meteo(log), *_met_norway(log, human_acted), *_nws(log), *_usgs(log)]
+    for source in ("open-meteo", "met-norway", "nws", "cap", "usgs"):
         found += _came_back_too_soon(log.of(source))
     return tuple(sorted(found, key=lambda violation: (violation.source, violation.at)))
 
@@ -72,7 +73,7 @@ def _quota(log: ServerLog) -> Iterator[Violation]:
 
 def _open_meteo(log: ServerLog) -> Iterator[Violation]:
     for entry in log.of("open-meteo"):
-        if entry.in_flight > 1 and entry.route is Route.FORECAST:
+        if entry.in_flight > 1 and entry.route in WEIGHED:
             yield _breach(entry, f"{entry.in_flight} requests in flight")
         if entry.locations > OPEN_METEO_LOCATIONS:
             yield _breach(entry, f"{entry.locations} locations in one call")
@@ -120,6 +121,17 @@ def _nws(log: ServerLog) -> Iterator[Violation]:
             ):
                 yield _breach(entry, f"alerts asked again after {(entry.at - last_alerts.at).total_seconds():g} s")
             last_alerts = entry
+
+
+def _usgs(log: ServerLog) -> Iterator[Violation]:
+    for begins, count in log.sums("usgs", "hour").items():
+        if count > USGS_PER_HOUR:
+            yield Violation(source="usgs", at=begins, what=f"{count:g} in an hour, {USGS_PER_HOUR} allowed")
+    for entry in log.of("usgs"):
+        if len(entry.key) > LONGEST_ADDRESS:
+            yield _breach(entry, "an address too long for a GET")
+        if not names_a_contact(entry.user_agent):
+            yield _breach(entry, f"no contact in the User-Agent {entry.user_agent!r}")
 
 
 def _too_fast(entries: Sequence[Entry], per_second: int) -> Iterator[Violation]:

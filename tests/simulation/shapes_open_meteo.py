@@ -3,7 +3,8 @@
 import math
 from collections import OrderedDict
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from threading import Lock
 from zlib import crc32
@@ -11,7 +12,7 @@ from zlib import crc32
 import numpy as np
 
 from bitewatch.weather.hourly import Floats
-from tests.simulation.exchange import Asked, Reply, as_json
+from tests.simulation.exchange import Asked, Reply, Route, as_json
 from tests.simulation.provider_limits import OPEN_METEO_LOCATIONS
 from tests.simulation.server_log import open_meteo_weight
 from tests.simulation.world import World, hours_from
@@ -33,6 +34,9 @@ VARIABLES = {
 RUN_EVERY = timedelta(hours=6)
 RUN_TAKES = timedelta(hours=6, minutes=5)  #: from the start of a run until it is there
 SETTLES = timedelta(minutes=10)  #: until every server has it
+PAST_DAYS, AHEAD_DAYS = 92, 16  #: the most of each that the forecast has
+ARCHIVE_BEGINS = date(1940, 1, 1)
+ARCHIVE_LATE = timedelta(days=5)  #: until an hour is in the reanalysis
 KEPT = 3000  #: locations whose text is kept for whoever asks again within a run
 #: decimals -> lowest and highest number that is ever written with so many
 RANGES = {0: (0.0, 400.0), 1: (-100.0, 6000.0), 2: (0.0, 130.0)}
@@ -64,10 +68,36 @@ def weight(asked: Asked) -> float:
     """What the call costs of the quota."""
     variables = len(asked.values.get("hourly", "").split(","))
     try:
-        days = int(asked.values.get("past_days", "0")) + int(asked.values.get("forecast_days", "7"))
-    except ValueError:
+        days = _span(asked).days
+    except (KeyError, ValueError):
         days = 14
     return open_meteo_weight(variables, locations(asked), days)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Whole days that are asked for."""
+
+    begins: datetime
+    days: int
+
+
+def _span(asked: Asked) -> Span:
+    """The days of a question: between two dates, or around today."""
+    said, today = asked.values, asked.at.replace(hour=0, minute=0, second=0, microsecond=0)
+    if "start_date" in said or asked.route is Route.ARCHIVE:
+        first, last = (date.fromisoformat(said[name]) for name in ("start_date", "end_date"))
+        return Span(begins=datetime(first.year, first.month, first.day, tzinfo=UTC), days=(last - first).days + 1)
+    past, ahead = int(said.get("past_days", "0")), int(said.get("forecast_days", "7"))
+    return Span(begins=today - timedelta(days=past), days=past + ahead)
+
+
+def _is_out_of_range(asked: Asked, span: Span) -> bool:
+    first, last = span.begins.date(), span.begins.date() + timedelta(days=span.days - 1)
+    today = asked.at.date()
+    if asked.route is Route.ARCHIVE:
+        return not ARCHIVE_BEGINS <= first <= last <= today
+    return not (first >= today - timedelta(days=PAST_DAYS) and first <= last < today + timedelta(days=AHEAD_DAYS))
 
 
 def locations(asked: Asked) -> int:
@@ -90,15 +120,15 @@ class OpenMeteoShapes:
         try:
             latitudes, longitudes = _numbers(said["latitude"]), _numbers(said["longitude"])
             elevations = _numbers(said["elevation"]) if "elevation" in said else [math.nan] * len(latitudes)
-            past, ahead = int(said.get("past_days", "0")), int(said.get("forecast_days", "7"))
+            span = _span(asked)
         except (KeyError, ValueError) as error:
             return _wrong(f"Value of type 'String' required for key {error}")
         if not len(latitudes) == len(longitudes) == len(elevations):
             return _wrong("Parameter 'latitude', 'longitude' and 'elevation' must have the same number of elements")
         if len(latitudes) > OPEN_METEO_LOCATIONS:
             return _wrong(f"Only {OPEN_METEO_LOCATIONS} locations can be requested at once")
-        if not (0 <= past <= 92 and 0 <= ahead <= 16):
-            return _wrong("Parameter 'past_days' or 'forecast_days' is out of allowed range")
+        if _is_out_of_range(asked, span):
+            return _wrong("Parameter 'start_date' or 'past_days' is out of allowed range")
         names = said.get("hourly", "").split(",")
         for name in names:
             if name not in VARIABLES:
@@ -114,7 +144,7 @@ class OpenMeteoShapes:
             (round(latitude, 1), round(longitude, 1), high)
             for latitude, longitude, high in zip(latitudes, longitudes, elevations, strict=True)
         ]
-        texts = self._locations(asked, places, names, past, ahead)
+        texts = self._locations(asked, places, names, span)
         parts = [
             text if n == 0 else text.replace('"hourly_units"', f'"location_id":{n},"hourly_units"', 1)
             for n, text in enumerate(texts)
@@ -122,13 +152,19 @@ class OpenMeteoShapes:
         body = parts[0] if len(parts) == 1 else f"[{','.join(parts)}]"
         return Reply(headers={"Content-Type": "application/json; charset=utf-8"}, body=body.encode())
 
+    def archive(self, asked: Asked) -> Reply:
+        """Hours that truly were, without those of the last days."""
+        return self.forecast(asked)
+
     def _locations(
-        self, asked: Asked, places: Sequence[tuple[float, float, float]], names: Sequence[str], past: int, ahead: int
+        self, asked: Asked, places: Sequence[tuple[float, float, float]], names: Sequence[str], span: Span
     ) -> list[str]:
         said = asked.values
         model = said.get("models", "best_match")
-        begins = asked.at.replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=past)
-        style = (model, begins, past + ahead, tuple(names), said.get("timeformat"), said.get("wind_speed_unit"))
+        known_until = asked.at.date() - ARCHIVE_LATE if asked.route is Route.ARCHIVE else None
+        style = (
+            model, span, known_until, tuple(names), said.get("timeformat"), said.get("wind_speed_unit"),
+        )  # fmt: skip
         runs = [_run_of_the_server(asked.at, latitude, longitude) for latitude, longitude, _ in places]
         keys = [(*style, run, str(place)) for run, place in zip(runs, places, strict=True)]
         found: dict[int, str] = {}
@@ -153,12 +189,15 @@ class OpenMeteoShapes:
 
     def _written(
         self, asked: Asked, places: Sequence[tuple[float, float, float]], names: Sequence[str],
-        style: tuple[str, datetime, int, object, str | None, str | None], run: datetime,
+        style: tuple[str, Span, date | None, object, str | None, str | None], run: datetime,
     ) -> list[str]:  # fmt: skip
-        model, begins, days, _, timeformat, wind_unit = style
-        time = hours_from(begins, 24 * days)
+        model, span, known_until, _, timeformat, wind_unit = style
+        time = hours_from(span.begins, 24 * span.days)
         latitude, longitude, asked_m = (np.array(column) for column in zip(*places, strict=True))
-        columns = self._world.forecast(latitude, longitude, time, run=run, model=model)
+        if known_until is None:
+            columns, unknown = self._world.forecast(latitude, longitude, time, run=run, model=model), None
+        else:
+            columns, unknown = self._world.truth(latitude, longitude, time), time >= np.datetime64(known_until, "s")
         cell_m = ground_m(latitude, longitude)
         high_m = np.where(np.isnan(asked_m), cell_m, asked_m)
         in_ms = wind_unit == "ms"
@@ -174,7 +213,8 @@ class OpenMeteoShapes:
             if ours == "cape_jkg":
                 values = np.round(values, -1)
             units[name] = unit
-            tables.append(_texts(values, decimals, _holes(name, latitude, longitude, values.shape[1])))
+            holes = _holes(name, latitude, longitude, values.shape[1])
+            tables.append(_texts(values, decimals, holes if unknown is None else holes | unknown))
         if timeformat == "unixtime":
             hours = ",".join(map(str, time.astype("int64").tolist()))
         else:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pvlib.atmosphere import rh_from_tdew, tdew_from_rh
 
-from bitewatch.weather.humidity import dew_point_c, humidity_pct
+from bitewatch.weather.humidity import dew_point_c, humidity_pct, saturation_vapour_hpa
 
 # saturation pressure of water, kPa: steam tables after W. Wagner and A. Pruss (IAPWS-95), J. Phys. Chem. Ref. Data 31,
 # 2002; from memory
@@ -36,3 +36,15 @@ def test_each_is_the_inverse_of_the_other(temp: float, humidity: float) -> None:
 def test_saturated_air_is_at_its_dew_point_and_dry_air_has_none() -> None:
     assert dew_point_c(12.5, 100.0) == pytest.approx(12.5)
     assert np.isnan(dew_point_c(12.5, [0.0, -1.0, np.nan])).all()
+
+
+@pytest.mark.parametrize(("temp", "hpa"), [(0.0, 6.112), (10.0, 12.2603), (20.0, 23.3260), (30.0, 42.3372)])
+def test_saturation_pressure_worked_out_by_hand(temp: float, hpa: float) -> None:
+    # Magnus form of WMO-No. 8, annex 4.B (cited): 6.112 exp(17.62 T / (243.12 + T))
+    assert float(saturation_vapour_hpa(temp)) == pytest.approx(hpa, abs=5e-5)
+
+
+def test_saturation_pressure_is_that_of_the_steam_tables() -> None:
+    told = saturation_vapour_hpa(list(SATURATION_KPA))
+    np.testing.assert_allclose(told, 10.0 * np.array(list(SATURATION_KPA.values())), rtol=0.004)
+    assert np.isnan(saturation_vapour_hpa(np.nan))

@@ -138,21 +138,27 @@ class Usgs:
         for number, batch in enumerate(batches):
             try:
                 rows += self._all_pages(self.question(batch, since=since), asking, now)
-            except OutsideFailed as error:
-                only_this = isinstance(error, PayloadRefused) or (isinstance(error, SourceWaits) and error.only_this)
-                failed |= dict.fromkeys(batch if only_this else sum(batches[number:], []), error)
+            except OutsideFailed as failure:
+                only_this = isinstance(failure, PayloadRefused) or (
+                    isinstance(failure, SourceWaits) and failure.only_this
+                )
+                failed |= dict.fromkeys(batch if only_this else stations[number * count :], failure)
                 if not only_this:
                     break
         if failed and len(failed) == len(stations):
             raise next(iter(failed.values()))
-        measured, left_out = {}, {}
+        told: dict[str, list[_Told]] = {}
+        for row in rows:
+            told.setdefault(row.station, []).append(row)
+        measured: dict[str, tuple[Measured, ...]] = {}
+        left_out: dict[str, str] = {}
         for gauge in gauges:
-            try:
-                if gauge.station in failed:
-                    raise failed[gauge.station]
-                measured[gauge.lake] = _of(gauge, rows, now=now, since=since)
-            except OutsideFailed as error:
-                left_out[gauge.lake] = str(error)
+            error = failed.get(gauge.station)
+            found = str(error) if error else _of(gauge, told.get(gauge.station, []), now=now, since=since)
+            if isinstance(found, str):
+                left_out[gauge.lake] = found
+            else:
+                measured[gauge.lake] = found
         return GaugeReadings(measured=measured, left_out=left_out)
 
     def question(self, stations: Sequence[str], *, since: datetime | None = None) -> Question:
@@ -239,7 +245,7 @@ def _row(feature: Any) -> _Told:
         raise PayloadRefused(Reason.WRONG_SHAPE, f"{ascii(said.get('parameter_code'))[:20]} is no water temperature")
     unit = said.get("unit_of_measure")
     if not isinstance(unit, str) or unit.strip().lower() not in UNITS:
-        raise PayloadRefused(Reason.WRONG_UNITS, f"water temperature in {ascii(unit)[:40]}, not degC")
+        raise PayloadRefused(Reason.WRONG_UNITS, f"{station} in {ascii(unit)[:40]}, not degC")
     at, point = instant(said.get("time")), point_of(feature.get("geometry"))
     temp_c, qualifiers = _temp_c(said.get("value")), _qualifiers(said.get("qualifier"))
     approval, where = said.get("approval_status") or "", said.get("sublocation_identifier") or None
@@ -255,13 +261,13 @@ def _row(feature: Any) -> _Told:
 
 
 def _temp_c(value: Any) -> float | None:
-    """The number in a value, which is written as a text; None where it is missing, or its reason stands in its place."""
-    if value is None or (isinstance(value, str) and value.strip().lower() in DROPPED | {""}):
+    """The number in a value, which is written as a text; None where there is no number, or a reason in its place."""
+    if value is None:
         return None
-    text = value if isinstance(value, str) else str(value)
-    if isinstance(value, str | int | float) and not isinstance(value, bool) and DECIMAL.fullmatch(text):
-        return float(Decimal(text))
-    raise PayloadRefused(Reason.WRONG_SHAPE, f"{ascii(value)[:40]} is not a decimal number")
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise PayloadRefused(Reason.WRONG_SHAPE, f"the value {ascii(value)[:40]} is neither a number nor a text")
+    text = str(value)
+    return float(Decimal(text)) if DECIMAL.fullmatch(text) else None
 
 
 def _qualifiers(said: Any) -> tuple[str, ...]:
@@ -288,57 +294,55 @@ def _next_url(links: Any, asked_url: str | None) -> str | None:
         here, there = urlsplit(asked_url), urlsplit(href)
     except ValueError as error:
         raise PayloadRefused(Reason.WRONG_SHAPE, "the next page has no usable address") from error
-    if (there.scheme, there.netloc, there.path) != (here.scheme, here.netloc, here.path) or href == asked_url:
+    if (there.scheme, there.netloc) != (here.scheme, here.netloc) or href == asked_url:
         raise PayloadRefused(Reason.WRONG_SHAPE, f"the next page is said to lie at {ascii(href)[:100]}")
     return href
 
 
-def _of(gauge: Gauge, rows: Iterable[_Told], *, now: datetime, since: datetime | None) -> tuple[Measured, ...]:
-    """The readings of one gauge, each moment once.
-
-    Raises
-    ------
-    PayloadRefused
-        If there are none to use, and why.
-    """
-    place = Place(lake=gauge.lake, latitude=gauge.latitude, longitude=gauge.longitude)
-    mine = [row for row in rows if row.station == gauge.station and row.at <= now + AHEAD]
-    for row in mine:
-        if row.point is not None:
-            check_near(place, *row.point)
-    newest = {row.series: row for row in sorted(mine, key=lambda row: row.at)}
-    live = sorted(name for name, row in newest.items() if now - row.at <= GONE_AFTER)
-    chosen = gauge.series or (live[0] if len(live) == 1 else None)
-    if not mine or (chosen is None and not live):
-        old = max((row.at for row in mine), default=None)
-        told = "no water temperature" if old is None else f"no water temperature since {old:%Y-%m-%d}"
-        raise PayloadRefused(Reason.NO_HOURS, f"{gauge.station} tells {told}")
-    if chosen is None:
-        there = ", ".join(_described(newest[name]) for name in live)
-        raise PayloadRefused(
-            Reason.NO_HOURS, f"{gauge.station} has {len(live)} series; name one as gauge_series: {there}"
-        )
-    if chosen not in newest:
-        there = ", ".join(_described(newest[name]) for name in sorted(newest))
-        raise PayloadRefused(Reason.NO_HOURS, f"{gauge.station} has no series {chosen}; there are {there}")
-    if since is None and now - newest[chosen].at > FRESH_FOR:
-        raise PayloadRefused(
-            Reason.NO_HOURS, f"{gauge.station} has said nothing since {newest[chosen].at:%Y-%m-%d %H:%M}Z"
-        )
+def _of(gauge: Gauge, rows: Iterable[_Told], *, now: datetime, since: datetime | None) -> tuple[Measured, ...] | str:
+    """The readings of one gauge, each moment once; or in words why there are none to use."""
+    known = [row for row in rows if row.at <= now + AHEAD]
+    for latitude, longitude in {row.point for row in known if row.point is not None}:
+        if not _is_near(gauge, latitude, longitude):
+            return f"{gauge.station} lies at {latitude:g}, {longitude:g}, not near the lake"
+    newest = {row.series: row for row in sorted(known, key=lambda row: row.at)}
+    live = {name: row for name, row in newest.items() if now - row.at <= GONE_AFTER}
+    if not newest:
+        return f"{gauge.station} tells no water temperature"
+    if gauge.series is not None and gauge.series not in newest:
+        return f"{gauge.station} has no series {gauge.series}; there are {_described(newest)}"
+    if gauge.series is None and len(live) > 1:
+        return f"{gauge.station} has {len(live)} series, name one of them as gauge_series: {_described(live)}"
+    series = gauge.series or next(iter(live), max(newest, key=lambda name: newest[name].at))
+    last = newest[series].at
+    if since is None and now - last > FRESH_FOR:
+        return f"{gauge.station} has told nothing since {last:%Y-%m-%d %H:%M} UTC"
     usable = {
         row.at: row.measured
-        for row in mine
-        if row.series == chosen and row.measured is not None and (since is None or row.at >= since)
+        for row in known
+        if row.series == series and row.measured is not None and (since is None or row.at >= since)
     }
     if not usable:
-        raise PayloadRefused(Reason.NO_HOURS, f"{gauge.station} tells no temperature that can be used")
+        return f"{gauge.station} tells no temperature of open water"
     return tuple(usable[at] for at in sorted(usable))
 
 
-def _described(row: _Told) -> str:
-    value = "no value" if row.measured is None else f"{row.measured.temp_c:g} degC"
-    where = "" if row.measured is None or row.measured.depth_note is None else f", {row.measured.depth_note}"
-    return f"{row.series} ({value}{where})"
+def _is_near(gauge: Gauge, latitude: float, longitude: float) -> bool:
+    try:
+        check_near(Place(lake=gauge.lake, latitude=gauge.latitude, longitude=gauge.longitude), latitude, longitude)
+    except PayloadRefused:
+        return False
+    return True
+
+
+def _described(series: Mapping[str, _Told]) -> str:
+    """Each series with what it told last, by which one knows the depth that one wants."""
+    texts = []
+    for name in sorted(series):
+        last = series[name].measured
+        where = "" if last is None or last.depth_note is None else f", {last.depth_note}"
+        texts.append(f"{name} (no value)" if last is None else f"{name} ({last.temp_c:g} degC{where})")
+    return ", ".join(texts)
 
 
 def _at_once(span: timedelta) -> int:
