@@ -24,7 +24,7 @@ from bitewatch.weather.settings import ArchiveSettings, WarningsSettings
 from bitewatch.weather.sources.settings import SourceName, SourcesSettings
 
 PREFIX = "BITEWATCH_"
-Secret = Literal["smtp_password", "open_meteo_api_key"]
+Secret = Literal["smtp_password", "open_meteo_api_key", "usgs_api_key"]
 TEST_PREFIXES = ("BITEWATCH_TEST_", "BITEWATCH_REQUIRE_")  #: read by the tests of this project only
 
 
@@ -39,6 +39,8 @@ class Environment(BaseSettings):
     smtp_password_file: Path | None = Field(None, description="a file of mode 0600 that holds it")
     open_meteo_api_key: SecretStr | None = Field(None, description="customer key for open-meteo")
     open_meteo_api_key_file: Path | None = Field(None, description="a file of mode 0600 that holds it")
+    usgs_api_key: SecretStr | None = Field(None, description="free key for usgs, which lets one ask more often")
+    usgs_api_key_file: Path | None = Field(None, description="a file of mode 0600 that holds it")
 
     def secret(self, name: Secret) -> SecretStr | None:
         """A secret, from its variable or from its file.
@@ -168,6 +170,7 @@ class Settings:
     book: RuleBook
     smtp_password: SecretStr | None
     open_meteo_api_key: SecretStr | None
+    usgs_api_key: SecretStr | None
 
     def lake(self, lake_id: str) -> Lake:
         """A lake by its id.
@@ -252,6 +255,7 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
             every.without(lake.rules_off, file=f"lakes/{path.name}", key="rules_off")
             if declared is not None:
                 _check_sources(lake, declared, file=f"lakes/{path.name}")
+                _check_gauge(lake, declared, file=f"lakes/{path.name}")
             lakes[lake.id] = lake
             if lake.outline is not None:
                 outlines[lake.id] = _read_outline(lake, folder, file=f"lakes/{path.name}")
@@ -272,7 +276,7 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
     return Settings(
         folder=folder, data=(data or environment.data or kept).expanduser().absolute(), config=declared, lakes=lakes,
         outlines=outlines, book=book, smtp_password=secrets["smtp_password"],
-        open_meteo_api_key=secrets["open_meteo_api_key"],
+        open_meteo_api_key=secrets["open_meteo_api_key"], usgs_api_key=secrets["usgs_api_key"],
     )  # fmt: skip
 
 
@@ -299,6 +303,11 @@ def read_lake(path: Path, *, shown_as: str = "", lake_id: str = "") -> Lake:
         value = f'"{table["id"]}"'
         raise _fault(shown_as, "id", value, f'must be the file\'s name, "{path.stem}"; or leave it out')
     return declare(Lake, table, file=shown_as)
+
+
+def _check_gauge(lake: Lake, config: Config, *, file: str) -> None:
+    if lake.gauge is not None and not config.sources.contact.strip():
+        raise _fault(file, "gauge", f'"{lake.gauge}"', "needs sources.contact in bitewatch.toml")
 
 
 def _read_outline(lake: Lake, folder: Path, *, file: str) -> Outline:

@@ -4,9 +4,11 @@ import time
 from collections.abc import Callable
 from datetime import timedelta
 
+from bitewatch.service.gauges import Gauges
 from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
 from bitewatch.service.outside import Outside
+from bitewatch.service.past_days import PastDays
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.weather_now import WeatherNow
 from bitewatch.settings import Settings
@@ -16,6 +18,7 @@ from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.http import PoliteClient
 from bitewatch.weather.sources.open_meteo import is_provider
 from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
+from bitewatch.weather.sources.usgs import Usgs
 
 
 def build_outside(
@@ -44,9 +47,12 @@ def build_outside(
         store, sources, asker, second_opinion=config.sources.second_opinion,
         shortest=timedelta(minutes=config.service.refresh_minutes),
     )  # fmt: skip
+    waters = LakeWaters(settings, store)
+    past = PastDays(store, refresher, waters, asker, normal_years=config.water.normal_years)
     return Outside(
         settings=settings, store=store, refresher=refresher, weather_now=WeatherNow(store, refresher),
-        official=Official(store, asker, config.warnings, config.sources.nws), waters=LakeWaters(settings, store),
+        official=Official(store, asker, config.warnings, config.sources.nws), waters=waters, past_days=past,
+        gauges=Gauges(store, Usgs(config.sources.usgs, api_key=settings.usgs_api_key), asker),
     )  # fmt: skip
 
 

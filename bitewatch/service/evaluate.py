@@ -1,7 +1,7 @@
 """One lake, one issue, one trip: from hours to fronts, conditions, calls and plans. Pure; the clock is handed in."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitewatch.brief.lake_day import NO_FEED, Freshness, LakeDay, Outlook, WeatherSeen
+from bitewatch.brief.weather_lines import BETWEEN_LINES
 from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.local_time import local_days, np_to_datetime
 from bitewatch.lake.profile import Lake
@@ -21,6 +22,7 @@ from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.weather_now import COLUMN_WORDS, TOO_OLD_AFTER, Weather
+from bitewatch.water.reading import CREDITS
 from bitewatch.water.season import Season
 from bitewatch.water.seen import WaterKnown, WaterSeen, see_water
 from bitewatch.water.waves import fetch_at_m, fetch_from_area_m, wave_height_m, wave_period_s
@@ -79,7 +81,7 @@ def evaluate(
         if not no_call:
             lit, told = with_sunshine(weather.hourly, lake)
             seen_water = see_water(lake, lit, water, edge_m=depths.edge_m, day=day, now=now)
-            season = seen_water.season
+            season, seen = seen_water.season, _with_credits(seen, seen_water)
             doubts += [*told, *seen_water.doubts, *_wave_doubts(lake, water)]
             if season.over:
                 why = season.ice.words if season.ice else "ice"
@@ -93,6 +95,14 @@ def evaluate(
         outlook=outlook, no_call=no_call, doubts=tuple(dict.fromkeys(doubts)), known_fronts=known_fronts,
         official=official, told_before=told_before, season=season,
     )  # fmt: skip
+
+
+def _with_credits(weather: WeatherSeen, water: WaterSeen) -> WeatherSeen:
+    """The same, with whom to name for the readings that were used."""
+    used = water.model.used if water.model is not None else ()
+    owed = dict.fromkeys(CREDITS[one.source] for one in used if one.source in CREDITS)
+    lines = [line for line in (weather.attribution, *owed) if line]
+    return replace(weather, attribution=BETWEEN_LINES.join(lines)) if owed else weather
 
 
 def last_day_served(hourly: Hourly, trip_hours: TripHours, lake: Lake) -> date | None:

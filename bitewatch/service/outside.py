@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -16,10 +16,12 @@ from bitewatch.presentation.technique import techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.evaluate import evaluate
 from bitewatch.service.follow import FRONTS_BACK, follow_fronts
+from bitewatch.service.gauges import Gauges
 from bitewatch.service.known_fronts import load
 from bitewatch.service.lake_cells import lake_cells
 from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
+from bitewatch.service.past_days import PastDays
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.shown import last_shown
 from bitewatch.service.verify_fronts import verify_lake
@@ -46,6 +48,8 @@ class Outside:
     weather_now: WeatherNow
     official: Official
     waters: LakeWaters
+    past_days: PastDays
+    gauges: Gauges
     seen: set[str] = field(default_factory=set)  #: lakes whose fronts this process has followed
     verified: dict[str, tuple[date, tuple[LeadDay, ...]]] = field(default_factory=dict)
 
@@ -61,6 +65,7 @@ class Outside:
         answered = self.refresher.refresh(lakes, now, go_on=go_on)
         if "nws" in self.settings.config.warnings.feeds:
             self.refresher.locate("nws", lakes, now)  # it tells the areas that warnings are given for
+        self.gauges.refresh(lakes, now)
         changed = self._warned(lakes, now)
         for lake in lakes:
             if lake.id not in answered and lake.id in self.seen:
@@ -75,6 +80,7 @@ class Outside:
                 raise
             except Exception:  # its brief will say so; the other lakes go on
                 log.exception("the fronts of %s could not be followed", lake.id)
+        self.past_days.refresh(lakes, now, go_on=go_on)
         return changed
 
     def _keep_days(self, lake: Lake, weather: Weather, now: datetime) -> None:
@@ -114,6 +120,8 @@ class Outside:
             official = self.official.seen(connection, lake, now=now, until=until)
         # what a thermometer showed after the launch would be a look ahead; of a trip to come all that is known counts
         water = self.waters.known(lake, until=min(start, now), now=now)
+        if why := self.gauges.why_not(lake):
+            water = replace(water, failures=(*water.failures, why))
         return evaluate(
             lake=lake, weather=with_switch(weather, before), book=self.settings.book_for(lake), table=techniques(),
             trip_hours=trip_hours, day=day, now=now, told_before=before, known_fronts=fronts, official=official,

@@ -221,7 +221,7 @@ class Refresher:
             self._alone.discard(one.key)
         if source.name not in self.down:  # a source that fails another cell is not back
             with self._store.write() as connection:
-                _note_back(connection, source.name, now)
+                note_back(connection, source.name, now)
         return list(issues)
 
     def _settle(
@@ -275,13 +275,13 @@ class Refresher:
     def _no_cell(self, source: Source, place: Place, error: OutsideFailed, now: datetime) -> None:
         self._failed[source.name, place.point] = (now, _of(source, error))
         with self._store.write() as connection:
-            _note_down(connection, source.name, _one_line(error), now)
+            note_down(connection, source.name, _one_line(error), now)
 
     def _note_failed(self, source: Source, chunk: Sequence[Cell], error: OutsideFailed, now: datetime) -> None:
         for one in chunk:
             self._failed[source.name, one.key] = (now, _of(source, error))
         with self._store.write() as connection:
-            _note_down(connection, source.name, _one_line(error), now)
+            note_down(connection, source.name, _one_line(error), now)
             if isinstance(error, SourceRefused) and error.status == NOT_FOUND:
                 for one in chunk:  # grids move: where the cell lies now is asked for anew
                     forget_cell(connection, one.key)
@@ -342,14 +342,14 @@ def _is_whole(source: Source) -> bool:
     return source.gives.issuperset(CORE_COLUMNS)
 
 
-def _note_down(connection: Connection, source: str, reason: str, now: datetime) -> None:
+def note_down(connection: Connection, source: str, reason: str, now: datetime) -> None:
     """Tell of an outage once."""
     if read_fact(connection, f"down:{source}") in (None, ""):
         set_fact(connection, f"down:{source}", now.isoformat())
         record(connection, Event.SOURCE_DOWN, at=now, subject=source, reason=reason)
 
 
-def _note_back(connection: Connection, source: str, now: datetime) -> None:
+def note_back(connection: Connection, source: str, now: datetime) -> None:
     """Tell of its end once."""
     since = read_fact(connection, f"down:{source}")
     if since:

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+#: whom to name where readings of a source are shown, and what to say of them
+CREDITS = {"usgs": "Source: US Geological Survey. Provisional data are subject to revision."}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:

@@ -105,7 +105,7 @@ def surface(
     )  # fmt: skip
     model, doubt = np.full(given.day.size, np.nan), np.full(given.day.size, np.nan)
     model[lanes[inside]] = members[1][inside]
-    doubt[lanes[inside]] = (0.5 * (members[2] - members[0]))[inside]
+    doubt[lanes[inside]] = 0.5 * np.abs(members[2] - members[0])[inside]  # met again, they may differ by a last bit
     widen, notes = _widen(basin, latitude, assumed)
     notes += [f"{starts[-1].doubt}: the water started from the air, with a wide spread"] if starts[-1].doubt else []
     return Surface(day=given.day, model_c=model, start_sd_c=doubt, widen=widen, notes=(*given.notes, *notes))

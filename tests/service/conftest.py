@@ -15,9 +15,11 @@ from bitewatch.delivery.endpoints import add_endpoint
 from bitewatch.delivery.tables import outbox
 from bitewatch.errors import OutsideFailed
 from bitewatch.presentation.trip import TripHours
+from bitewatch.service.gauges import Gauges
 from bitewatch.service.lake_water import LakeWaters
 from bitewatch.service.official import Official
 from bitewatch.service.outside import Outside
+from bitewatch.service.past_days import PastDays
 from bitewatch.service.refresh import Refresher
 from bitewatch.service.subscriptions import DAYS, add_subscription
 from bitewatch.service.tick import Service
@@ -32,6 +34,7 @@ from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.base import Asking, Cell, Issue, Place, Received, Source
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 from bitewatch.weather.sources.http import PoliteClient
+from bitewatch.weather.sources.usgs import Usgs
 
 START = datetime(2026, 7, 20, 8, 0, tzinfo=UTC)  # 04:00 on the demo lakes
 
@@ -118,11 +121,14 @@ class Bench:
         config = self.settings.config
         asker = Asker(self.store, PoliteClient("bitewatch (mail@club.example)", backoff_factor=0), limits={})
         refresher = Refresher(self.store, sources, asker, second_opinion=second_opinion)
+        waters = LakeWaters(self.settings, self.store)
         return Outside(
             settings=self.settings, store=self.store, refresher=refresher,
             weather_now=WeatherNow(self.store, refresher),
             official=Official(self.store, asker, config.warnings, config.sources.nws),
-            waters=LakeWaters(self.settings, self.store),
+            waters=waters,
+            past_days=PastDays(self.store, refresher, waters, asker, normal_years=config.water.normal_years),
+            gauges=Gauges(self.store, Usgs(config.sources.usgs), asker),
         )  # fmt: skip
 
     def start(self) -> Service:

@@ -16,9 +16,9 @@ from tests.simulation.shapes_nws import OFFICE, problem
 from tests.simulation.spoiled import Spoil, Token, spoiled
 
 FORECASTS = (Route.FORECAST, Route.LOCATIONFORECAST, Route.GRID)
-JSON_ROUTES = (*FORECASTS, Route.OBSERVATIONS, Route.ALERTS)
+JSON_ROUTES = (*FORECASTS, Route.ARCHIVE, Route.OBSERVATIONS, Route.ALERTS, Route.GAUGES)
 EVERYWHERE = (*JSON_ROUTES, Route.CAP)
-MET, METEO = (Route.LOCATIONFORECAST,), (Route.FORECAST,)
+MET, METEO = (Route.LOCATIONFORECAST,), (Route.FORECAST, Route.ARCHIVE)
 MOVED_OFFICE = "XYN"
 MIB = 1024 * 1024
 HTML = b"<!DOCTYPE html><html><head><title>Sorry</title></head><body><h1>We will be right back</h1></body></html>"
@@ -170,9 +170,10 @@ FAULTS: Mapping[str, Fault] = {
     "401": Fault(routes=EVERYWHERE, outcome=WRONG, change=_status(401)),
     "403": Fault(
         routes=EVERYWHERE, outcome=STOP, change=_status(403),
-        at={Route.ALERTS: WRONG, Route.CAP: WRONG},  # files may be forbidden one by one; only forecasts stop a host
+        # files may be forbidden one by one; only forecasts stop a host
+        at={Route.ALERTS: WRONG, Route.CAP: WRONG, Route.ARCHIVE: WRONG, Route.GAUGES: WRONG},
     ),
-    "404": Fault(routes=FORECASTS, outcome=WRONG, change=_status(404)),
+    "404": Fault(routes=(*FORECASTS, Route.ARCHIVE), outcome=WRONG, change=_status(404)),
     "422": Fault(routes=MET, outcome=WRONG, change=_status(422)),
     "203, deprecated": Fault(
         routes=MET, outcome=USABLE, is_good=True,
@@ -210,13 +211,16 @@ FAULTS: Mapping[str, Fault] = {
         at={Route.OBSERVATIONS: SET_ASIDE},  # another station has some
     ),
     "another unit": _spoils(bad.fahrenheit(), SET_ASIDE),
-    "another place": _spoils(bad.elsewhere(), SET_ASIDE),
+    "another place": replace(
+        _spoils(bad.elsewhere(), SET_ASIDE),
+        at={Route.GAUGES: USABLE},  # the lakes of other gauges in the answer have theirs
+    ),
     "a reference time to come": replace(
         _spoils(bad.dated_otherwise(timedelta(hours=3)), SET_ASIDE),
         at={Route.META: USABLE},  # a run that is not there yet is not the one that was served
     ),
     "an old reference time": _spoils(bad.dated_otherwise(-timedelta(days=3)), SET_ASIDE),
-    "a gap": _spoils({Route.FORECAST: bad.each_row(bad.without(100, 9))}, SET_ASIDE),
+    "a gap": _spoils(dict.fromkeys(METEO, bad.each_row(bad.without(30, 9))), SET_ASIDE),
     "a gap in steps": _spoils({Route.LOCATIONFORECAST: bad.series(bad.without(20, 9))}, SET_ASIDE),
     "a gap in spans": _spoils({Route.GRID: bad.each_layer(bad.without(2, 1))}, USABLE),
     "repeated hours": _spoils(
@@ -227,9 +231,16 @@ FAULTS: Mapping[str, Fault] = {
         {Route.FORECAST: bad.each_row(bad.swapped(100)), Route.LOCATIONFORECAST: bad.series(bad.swapped(20))},
         SET_ASIDE,
     ),
-    "uneven columns": _spoils({Route.FORECAST: bad.each_location(_shorter)}, SET_ASIDE),
-    "names with a suffix": _spoils({Route.FORECAST: bad.each_location(_suffixes)}, SET_ASIDE),
-    "one place too few": _spoils({Route.FORECAST: _one_less}, SET_ASIDE),
+    "uneven columns": _spoils(dict.fromkeys(METEO, bad.each_location(_shorter)), SET_ASIDE),
+    "names with a suffix": _spoils(dict.fromkeys(METEO, bad.each_location(_suffixes)), SET_ASIDE),
+    "one place too few": _spoils(dict.fromkeys(METEO, _one_less), SET_ASIDE),
+    "fewer days": _spoils({Route.ARCHIVE: bad.each_row(bad.without(24, 24))}, SET_ASIDE),
+    "more values than there are": _spoils({Route.GAUGES: bad.members(numberReturned=7)}, SET_ASIDE),
+    "the next page elsewhere": _spoils(
+        {Route.GAUGES: bad.members(links=[{"rel": "next", "href": "http://198.51.100.1/more"}])}, SET_ASIDE
+    ),
+    "under ice": _spoils({Route.GAUGES: bad.each_reading(qualifier=["Ice"])}, USABLE),
+    "values of last week": _spoils({Route.GAUGES: bad.each_reading(time="2026-04-01T00:00:00+00:00")}, USABLE),
     "ForecastGridExpired": Fault(
         routes=(Route.GRID,), outcome=LATER,
         change=lambda reply, asked: problem("ForecastGridExpired", 503, "Forecast data is expired"),

@@ -132,7 +132,7 @@ def water_temp_c(world: World, place: tuple[float, float], times: Times) -> Floa
     window = REMEMBERS // timedelta(hours=1)
     means = np.convolve(air, np.ones(window) / window, "valid")
     ends = axis[window - 1 :]
-    return np.maximum(np.interp(times.astype("int64"), ends.astype("int64"), means), 0.0)
+    return np.asarray(np.maximum(np.interp(times.astype("int64"), ends.astype("int64"), means), 0.0))
 
 
 def _address(asked: Asked, values: dict[str, str]) -> str:

@@ -92,6 +92,22 @@ def properties(**changes: Any) -> Spoil:
     return spoil
 
 
+def members(**changes: Any) -> Spoil:
+    """Members of the whole document replaced."""
+    return lambda document, asked: {**document, **changes}
+
+
+def each_reading(**changes: Any) -> Spoil:
+    """Members of every value of a gauge replaced."""
+
+    def spoil(document: Any, asked: Asked) -> Any:
+        for feature in document["features"]:
+            feature["properties"] |= changes
+        return document
+
+    return spoil
+
+
 def first_temperature(value: Any) -> Mapping[Route, Spoil]:
     """One temperature replaced, in the shape of each route."""
 
@@ -111,8 +127,9 @@ def first_temperature(value: Any) -> Mapping[Route, Spoil]:
         return document
 
     return {
-        Route.FORECAST: each_location(open_meteo), Route.LOCATIONFORECAST: met, Route.GRID: grid,
-        Route.OBSERVATIONS: observations,
+        Route.FORECAST: each_location(open_meteo), Route.ARCHIVE: each_location(open_meteo),
+        Route.LOCATIONFORECAST: met, Route.GRID: grid, Route.OBSERVATIONS: observations,
+        Route.GAUGES: each_reading(value=value),
     }  # fmt: skip
 
 
@@ -138,8 +155,9 @@ def no_temperatures() -> Mapping[Route, Spoil]:
         return document
 
     return {
-        Route.FORECAST: each_location(open_meteo), Route.LOCATIONFORECAST: met, Route.GRID: grid,
-        Route.OBSERVATIONS: observations,
+        Route.FORECAST: each_location(open_meteo), Route.ARCHIVE: each_location(open_meteo),
+        Route.LOCATIONFORECAST: met, Route.GRID: grid, Route.OBSERVATIONS: observations,
+        Route.GAUGES: each_reading(value=None),
     }  # fmt: skip
 
 
@@ -172,8 +190,9 @@ def fahrenheit() -> Mapping[Route, Spoil]:
         return document
 
     return {
-        Route.FORECAST: each_location(open_meteo), Route.LOCATIONFORECAST: met, Route.GRID: grid,
-        Route.OBSERVATIONS: observations,
+        Route.FORECAST: each_location(open_meteo), Route.ARCHIVE: each_location(open_meteo),
+        Route.LOCATIONFORECAST: met, Route.GRID: grid, Route.OBSERVATIONS: observations,
+        Route.GAUGES: each_reading(value="63.1", unit_of_measure="degF"),
     }  # fmt: skip
 
 
@@ -192,9 +211,14 @@ def elsewhere() -> Mapping[Route, Spoil]:
             corner[1] += 3.0
         return document
 
+    def gauges(document: Any, asked: Asked) -> Any:
+        for feature in document["features"]:
+            point(feature, asked)
+        return document
+
     return {
-        Route.FORECAST: each_location(open_meteo), Route.LOCATIONFORECAST: point, Route.POINTS: point,
-        Route.GRID: polygon,
+        Route.FORECAST: each_location(open_meteo), Route.ARCHIVE: each_location(open_meteo),
+        Route.LOCATIONFORECAST: point, Route.POINTS: point, Route.GRID: polygon, Route.GAUGES: gauges,
     }  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from bitewatch.errors import OutsideFailed, PayloadRefused, SourceRefused, Sourc
 from bitewatch.store.database import Store
 from bitewatch.store.migrate import open_store
 from bitewatch.weather.hourly import LIMITS as BELIEVED
+from bitewatch.weather.hourly import Hourly
 from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.base import Issue, Place
 from bitewatch.weather.sources.cap_feed import CapFeed
@@ -23,11 +24,13 @@ from bitewatch.weather.sources.nws_alerts import NwsAlerts
 from bitewatch.weather.sources.nws_stations import NwsStations
 from bitewatch.weather.sources.open_meteo import OpenMeteo
 from bitewatch.weather.sources.quota import LIMITS
-from bitewatch.weather.sources.settings import MetNorwaySettings, NwsSettings, OpenMeteoSettings
+from bitewatch.weather.sources.settings import MetNorwaySettings, NwsSettings, OpenMeteoSettings, UsgsSettings
+from bitewatch.weather.sources.usgs import Gauge, GaugeReadings, Usgs
 from tests.simulation.exchange import Route
 from tests.simulation.faults import FAULTS, Outcome
 from tests.simulation.provider import Provider
 from tests.simulation.provider_limits import violations
+from tests.simulation.shapes_usgs import gauge_name
 from tests.simulation.world import World
 
 START = datetime(2026, 5, 1, 13, 7, tzinfo=UTC)
@@ -78,7 +81,10 @@ def turn(tmp_path: Path) -> Iterator[Turn]:
     assert moved[0].provider.broken == []
 
 
-ASKED = (Route.FORECAST, Route.META, Route.LOCATIONFORECAST, Route.GRID, Route.OBSERVATIONS, Route.ALERTS, Route.CAP)
+ASKED = (
+    Route.FORECAST, Route.META, Route.ARCHIVE, Route.LOCATIONFORECAST, Route.GRID, Route.OBSERVATIONS, Route.ALERTS,
+    Route.CAP, Route.GAUGES,
+)  # fmt: skip
 Fetch = Callable[[Asker, datetime], Any]
 
 
@@ -88,6 +94,13 @@ def fetchers(provider: Provider) -> dict[Route, Fetch]:
     met = MetNorway(MetNorwaySettings(url=provider.urls["met-norway"]))
     nws, stations = (kind(NwsSettings(url=provider.urls["nws"])) for kind in (Nws, NwsStations))
     alerts = NwsAlerts(NwsSettings(url=provider.urls["nws"]))
+    gauges = Usgs(UsgsSettings(url=provider.urls["usgs"]))
+    gauge = Gauge(lake="x", station=gauge_name(45.12, -92.31), latitude=45.12, longitude=-92.31)
+
+    def past(asker: Asker, now: datetime) -> Hourly:
+        """Two days of a hundred days ago: others whenever it is asked, for what is at hand is not asked again."""
+        first = now.date() - timedelta(days=100)
+        return meteo.past(meteo.cell(PLACE, asker, now=now), first, first + timedelta(days=1), asker, now=now)
 
     def ask(source: Any, places: tuple[Place, ...]) -> Fetch:
         def fetch(asker: Asker, now: datetime) -> Any:
@@ -100,6 +113,7 @@ def fetchers(provider: Provider) -> dict[Route, Fetch]:
         Route.LOCATIONFORECAST: ask(met, (PLACE,)), Route.GRID: ask(nws, (PLACE,)),
         Route.OBSERVATIONS: ask(stations, (PLACE,)),
         Route.ALERTS: lambda asker, now: alerts.fetch(asker, now=now),
+        Route.ARCHIVE: past, Route.GAUGES: lambda asker, now: gauges.readings([gauge], asker, now=now),
         Route.CAP: lambda asker, now: CapFeed(provider.urls["cap"]).fetch(asker, now=now),
     }  # fmt: skip
 
@@ -112,11 +126,14 @@ EXPECTED: dict[Outcome, tuple[type, ...]] = {
 
 def no_wrong_number(found: Any) -> bool:
     """What is handed on holds no infinity, nor anything that is out of range."""
-    issues = [one for one in found if isinstance(one, Issue)] if isinstance(found, tuple) else []
+    if isinstance(found, GaugeReadings):
+        return all(-0.5 <= one.temp_c <= 45.0 for taken in found.measured.values() for one in taken)
+    tables = [one.hourly for one in found if isinstance(one, Issue)] if isinstance(found, tuple) else []
+    tables += [found] if isinstance(found, Hourly) else []
     return all(
         ((values >= low) & (values <= high) | np.isnan(values)).all()
-        for issue in issues
-        for (low, high), values in ((BELIEVED[name], issue.hourly[name]) for name in BELIEVED)
+        for hourly in tables
+        for (low, high), values in ((BELIEVED[name], hourly[name]) for name in BELIEVED)
     )
 
 

@@ -30,7 +30,7 @@ def test_a_reading_at_every_hour_leaves_the_mean_of_the_day():
 
 
 def test_its_range_is_that_of_high_summer():
-    """Median daily range of the same buoy in July and August: 0.64 degC; 1.18 in June, which the shape does not reach."""
+    """Median daily range of the same buoy in July and August: 0.64 degC (1.18 in June: not reached)."""
     assert np.ptp(day_course_c(FINE)) == pytest.approx(0.64, abs=0.05)
 
 

@@ -1,4 +1,4 @@
-"""The march of the lake model: its steady states, what must hold of any lake, and lanes that do not touch each other."""
+"""The march of the lake model: its steady states, what must hold of any lake, and lanes that keep to themselves."""
 
 import numpy as np
 import pytest
@@ -28,8 +28,12 @@ def least_depth_m(basin):
 #: regression values of the fitted model, worked out by other code than this [own]
 @pytest.mark.parametrize(
     ("basin", "after_5", "after_20", "after_400", "depth_m"),
-    [(POND, 9.572, 20.193, 22.246, 4.500), (BROAD, 6.591, 13.526, 21.716, 10.804), (TINY, 11.327, 22.148, 22.842, 3.018)],
-)  # fmt: skip
+    [
+        (POND, 9.572, 20.193, 22.246, 4.500),
+        (BROAD, 6.591, 13.526, 21.716, 10.804),
+        (TINY, 11.327, 22.148, 22.842, 3.018),
+    ],
+)
 def test_towards_a_steady_state(basin, after_5, after_20, after_400, depth_m):
     temp = held(400, basin)
     assert temp[[4, 19, 399]] == pytest.approx([after_5, after_20, after_400], abs=5.1e-4)
@@ -189,9 +193,8 @@ def test_leading_axes_weather_shared_by_lakes_and_the_layout_in_memory_change_no
     }  # fmt: skip
     basin = lakes["basin"]
     sizes = {name: getattr(basin, name).reshape(2, 3) for name in ("area_km2", "mean_depth_m", "secchi_m")}
-    np.testing.assert_array_equal(
-        march(day=days_of(30), **squared, basin=Basin(**sizes)), together.reshape(2, 3, 30)
-    )  # fmt: skip
+    told = march(day=days_of(30), **squared, basin=Basin(**sizes))
+    np.testing.assert_array_equal(told, together.reshape(2, 3, 30))
     one_air = {name: lakes[name][0] for name in COLUMNS}
     shared = march(day=days_of(30), **(lakes | one_air))
     copied = {name: np.broadcast_to(values, (6, 30)).copy() for name, values in one_air.items()}
