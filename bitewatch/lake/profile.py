@@ -11,8 +11,10 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, Field, StringConstraints, field_validator, model_validator
 
 from bitewatch.declared import Declared, Number, wrong
+from bitewatch.units import c_from_f, f_from_c
 
 ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,63}$"
+COLDEST_C, HOTTEST_C = -0.5, 40.0  #: beyond it no lake that fish live in [own]
 ROCK_COVER = 0.125  #: weed cover under which a lake is fished as rock: where the rule for rock lakes is half on [own]
 
 
@@ -132,7 +134,7 @@ class Lake(Declared):
     weed_tops_m: Number | None = Field(None, ge=0, le=20, description="depth of the weed tops, in m or ft")
     weed_cover: Number | None = Field(None, ge=0, le=1, description="share of the flats that carry weeds, 0 to 1")
     water_temp_c: Number | None = Field(
-        None, ge=-0.5, le=40, description="a surface reading; write water_temp_c for degC or water_temp_f for degF"
+        None, description="a surface reading; write water_temp_c for degC or water_temp_f for degF"
     )
     water_temp_on: date | None = Field(None, description="the day of that reading, YYYY-MM-DD without quotes")
     water_temp_at: time | None = Field(None, description="the hour of that reading, HH:MM:SS without quotes")
@@ -215,6 +217,8 @@ class Lake(Declared):
         for name in names:
             if names.count(name) > 1:
                 raise wrong("spot", f"two spots have the name {name}; give each its own")
+        if self.water_temp_c is not None and not COLDEST_C <= self.water_temp_c <= HOTTEST_C:
+            raise wrong("water_temp_c", _asked(self.water_temp_c))
         for name in ("water_temp_on", "water_temp_at", "water_temp_depth_m"):
             if getattr(self, name) is not None and self.water_temp_c is None:
                 raise wrong(name, "needs water_temp_c or water_temp_f beside it")
@@ -241,6 +245,17 @@ class Lake(Declared):
     def zone_info(self) -> ZoneInfo:
         """The zone in which this lake's days and hours are told."""
         return ZoneInfo(self.zone_name)
+
+
+def _asked(temp_c: float) -> str:
+    """What to ask of a temperature that no lake has, with the unit that would make sense."""
+    if temp_c > HOTTEST_C:
+        in_f = c_from_f(temp_c)
+        hint = f"; read in degF it is {in_f:.1f} degC: write water_temp_f" if COLDEST_C <= in_f <= HOTTEST_C else ""
+        return f"is hotter than any lake{hint}"
+    in_c = f_from_c(temp_c)
+    hint = "; was it read in degC? write water_temp_c" if COLDEST_C <= in_c <= HOTTEST_C else ""
+    return f"is colder than open water{hint}"
 
 
 def _whole_day(value: object) -> object:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitewatch.errors import Refused
+from bitewatch.lake.profile import COLDEST_C, HOTTEST_C
 from bitewatch.units import M_PER_FT, c_from_f, f_from_c
 from bitewatch.water.correction import LAKE_SD_C, SCATTER_C, WANDER_SD_C, ReadingErrors
 from bitewatch.water.day_course import ABOVE_C, day_course_c
@@ -21,7 +22,7 @@ from bitewatch.weather.daily import Days, solar_shift_h
 
 Floats = NDArray[np.float64]
 
-COLDEST_C, HOTTEST_C = -0.5, 40.0  #: beyond it no lake that fish live in [own]
+
 FAR_OFF_C, FAR_OFF_SD = 5.0, 4.0  #: from the model on, a reading is questioned before it is taken [own]
 NOT_BELIEVED_SD = 5.0  #: beyond so many spreads a reading corrects nothing [own]
 MANY = 4  #: readings of one thermometer in one day are joined, for they are not that many thermometers

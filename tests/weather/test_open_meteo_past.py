@@ -28,7 +28,7 @@ from bitewatch.weather.sources.http import PoliteClient
 from bitewatch.weather.sources.met_norway import MetNorway
 from bitewatch.weather.sources.open_meteo import OpenMeteo
 from bitewatch.weather.sources.open_meteo_past import PAST_VARIABLES, PastWays, Span, question, read_past, spans
-from bitewatch.weather.sources.quota import LIMITS, OPEN_METEO_FREE, call_weight
+from bitewatch.weather.sources.quota import LIMITS, Limits, call_weight
 from bitewatch.weather.sources.settings import OPEN_METEO_URL, MetNorwaySettings, OpenMeteoSettings
 from bitewatch.weather.tables import payload
 from tests.simulation.provider import Provider
@@ -52,7 +52,8 @@ def answer(first: date, last: date, **changes: Any) -> dict[str, Any]:
         "latitude": 46.125, "longitude": -94.25, "generationtime_ms": 0.4, "utc_offset_seconds": 0, "timezone": "GMT",
         "timezone_abbreviation": "GMT", "elevation": 372.0, "hourly_units": dict(UNITS),
         "hourly": {
-            "time": [begins + 3600 * n for n in range(hours)], **{name: [value] * hours for name, value in values.items()}
+            "time": [begins + 3600 * n for n in range(hours)],
+            **{name: [value] * hours for name, value in values.items()},
         },
     } | changes  # fmt: skip
 
@@ -161,17 +162,15 @@ def test_the_newest_days_of_the_reanalysis_are_asked_again_soon(last: date, days
 def test_a_quota_that_ends_in_the_middle_keeps_the_years_that_came(
     store: Store, source: OpenMeteo, server: HTTPServer
 ) -> None:
-    """A leap year of five variables weighs 13.1 (366 / 14 * 5 / 10): a minute of the free quota has room for 22."""
     with PoliteClient("bitewatch (mail@club.example)", backoff_factor=0) as client:
-        asker = Asker(store, client, limits={"open-meteo": OPEN_METEO_FREE}, sleep=lambda _: None)
+        # a year of five variables weighs 13
+        asker = Asker(store, client, limits={"open-meteo": Limits(windows={"minute": 30.0})}, sleep=lambda _: None)
         with pytest.raises(SourceWaits):
-            source.past(CELL, date(1996, 1, 1), date(2025, 12, 31), asker, now=NOW)
-        assert len(server.log) == 23 - 1 or len(server.log) == 23
-        came_first = len(server.log)
-        hourly = source.past(CELL, date(1996, 1, 1), date(2025, 12, 31), asker, now=NOW + timedelta(minutes=1))
-    assert len(server.log) == 30
-    assert came_first < 30
-    assert hourly.time.size == 24 * ((date(2026, 1, 1) - date(1996, 1, 1)).days)
+            source.past(CELL, date(2021, 1, 1), date(2023, 12, 31), asker, now=NOW)
+        assert len(server.log) == 2
+        hourly = source.past(CELL, date(2021, 1, 1), date(2023, 12, 31), asker, now=NOW + timedelta(minutes=1))
+    assert len(server.log) == 3
+    assert hourly.time.size == 24 * 3 * 365
 
 
 def test_a_year_weighs_as_the_provider_counts() -> None:

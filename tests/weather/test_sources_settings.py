@@ -66,6 +66,14 @@ def test_a_customers_key_or_a_server_of_ones_own_lets_money_be_earned() -> None:
         assert sources.forbidden == {}
 
 
+def test_gauges_are_asked_of_the_provider_or_of_a_server_of_ones_own() -> None:
+    assert settings(CONTACT).usgs.url == "https://api.waterdata.usgs.gov/ogcapi"
+    assert (
+        settings(CONTACT | {"usgs": {"url": "http://127.0.0.1:8080/ogcapi/"}}).usgs.url
+        == "http://127.0.0.1:8080/ogcapi"
+    )
+
+
 def test_a_file_needs_no_contact() -> None:
     assert declare(SourcesSettings, CSV, file="settings.toml").contact == ""
 
@@ -89,6 +97,8 @@ def test_a_file_needs_no_contact() -> None:
         (CONTACT | {"open-meteo": {"model": "best_match"}}, 'open-meteo.model = "best_match": is a mix of models'),
         (CONTACT | {"open-meteo": {"forecast_days": 17}}, "open-meteo.forecast_days = 17: must be at most 16"),
         (CONTACT | {"open_meteo": {}}, "open_meteo: unknown key; did you mean open-meteo?"),
+        (CONTACT | {"usgs": {"url": "api.waterdata.usgs.gov"}}, 'usgs.url = "api.waterdata.usgs.gov": must be an http'),
+        (CONTACT | {"usgs": {"key": "x"}}, 'usgs.key = "x": unknown key'),
     ],
 )
 def test_what_is_wrong_is_named_as_it_was_written(table: dict[str, object], line: str) -> None:

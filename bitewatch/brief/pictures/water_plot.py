@@ -177,7 +177,10 @@ def _draw_depths(panel: "Axes", plot: WaterPlot, us: bool) -> None:
             ("thermocline, usual range", plot.thermocline_m, WATER, "top"),
             ("foot of the mixed layer", plot.mixed_m, READING, "bottom"),
         ):
-            first = int(np.isfinite(depth).argmax())
+            known = np.isfinite(depth)
+            if not known.any():
+                continue
+            first = int(known.argmax())
             where = depth[first] / scale
             towards = edge - where if usual == "top" else where - edge
             other = {"top": "bottom", "bottom": "top"}[usual]
