@@ -56,10 +56,8 @@ def no_layers(mixed_m: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def said(plot: WaterPlot, units: UnitSystem = US) -> set[str]:
-    """All words that stand in the picture."""
-    figure = water_figure(plot, title="a lake", units=units)
-    figure.draw_without_rendering()
-    return {text.get_text() for text in figure.findobj(Text) if text.get_visible()} - {""}
+    """All words that stand in the picture but for those of its scales, which are not known before it is drawn."""
+    return {text.get_text() for text in water_figure(plot, title="a lake", units=units).findobj(Text)} - {""}
 
 
 def lines(plot: WaterPlot, units: UnitSystem = US, panel: int = 0) -> dict[str, object]:
@@ -82,14 +80,13 @@ SHOWN = {
 
 
 @pytest.mark.parametrize("plot", SHOWN.values(), ids=SHOWN.keys())
-@pytest.mark.parametrize("units", [US, METRIC])
-def test_it_draws_whatever_is_missing(plot, units):
-    png = draw_water(plot, title="a$lake_with^signs", units=units)
+def test_it_draws_whatever_is_missing(plot):
+    png = draw_water(plot, title="a$lake_with^signs", units=US)
     assert png[:8] == b"\x89PNG\r\n\x1a\n"
     assert struct.unpack(">II", png[16:24]) == (780, 990)
     ink = (np.asarray(imread(io.BytesIO(png)))[..., :3].min(axis=-1) < 0.8).mean()
     assert 0.005 < ink < 0.5
-    assert "nan" not in " ".join(said(plot, units)).lower()
+    assert "nan" not in " ".join(said(plot)).lower()
 
 
 @pytest.mark.parametrize(("form", "head"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF-")])
@@ -97,12 +94,7 @@ def test_the_same_season_draws_the_same_bytes_in_each_format(form, head):
     first, again = (draw_water(season(), title="a lake", units=US, form=form) for _ in range(2))
     assert first.startswith(head)
     assert first == again
-    assert first != draw_water(season(weed_edge_m=5.0), title="a lake", units=US, form=form)
-
-
-def test_no_clock_is_in_it():
-    for form in ("svg", "pdf"):
-        assert not re.search(rb"CreationDate|<dc:date>", draw_water(season(), title="a lake", units=US, form=form))
+    assert not re.search(rb"CreationDate|<dc:date>", first)  # no clock is in it
 
 
 def test_everything_is_named():
@@ -110,11 +102,18 @@ def test_everything_is_named():
     names = {
         "a lake", "surface, °F", "depth, ft", "surface, with the readings so far", "likely range (two times in three)",
         "without readings", "normal of past seasons", "readings", "readings not used", "cold fronts", "forecast →",
-        "crappie spawning", "thermocline, usual range", "foot of the mixed layer", "weed edge", "Apr", "Oct",
+        "crappie spawning", "thermocline, usual range", "foot of the mixed layer", "weed edge",
     }  # fmt: skip
     assert names <= said(season(spans=spans))
     assert {"surface, °C", "depth, m"} <= said(season(), METRIC)
     assert "foot of the rock" in said(season(edge_words="foot of the rock"))
+
+
+def test_months_stand_below_a_season_and_days_below_a_week():
+    for days, ticks in ((214, ["Apr", "Jun", "Oct"]), (7, ["03", "05"])):
+        figure = water_figure(bare(days), title="t", units=US)
+        figure.draw_without_rendering()
+        assert set(ticks) <= {label.get_text() for label in figure.axes[1].get_xticklabels()}
 
 
 def test_what_is_missing_is_not_named():

@@ -1,58 +1,55 @@
-from datetime import date, timedelta
+"""A reading alone, where no weather carries the model: held for two weeks with a growing spread, never before its hour."""
+
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
-from bitewatch.declared import declare
-from bitewatch.lake.profile import Lake
-from bitewatch.water.temperature import HOLDS_DAYS, held_reading
+from bitewatch.water.reading import Reading
+from bitewatch.water.temperature import HOLDS, held_reading
 
-READ_ON = date(2026, 7, 10)
-DAYS = np.arange(np.datetime64("2026-07-05"), np.datetime64("2026-08-05"), np.timedelta64(1, "D"))
-
-
-def lake(**reading):
-    return declare(
-        Lake, {"id": "x", "name": "Invented Lake", "latitude": 45.1, "longitude": -93.2} | reading, file="x"
-    )  # fmt: skip
+READ_AT = datetime(2026, 7, 10, 15, tzinfo=UTC)
+HOURS = np.datetime64("2026-07-05T00:00:00", "s") + np.arange(24 * 30) * np.timedelta64(3600, "s")
 
 
-def test_a_reading_is_held_for_two_weeks_and_never_before_its_day():
-    found = held_reading(lake(water_temp_f=68, water_temp_on=READ_ON), DAYS, READ_ON)
-    known = DAYS[~np.isnan(found.value_c)]
-    assert found.value_c[5] == pytest.approx(20.0)
-    assert (known[0], known[-1]) == (np.datetime64("2026-07-10"), np.datetime64("2026-07-24"))
-    assert np.unique(found.value_c[~np.isnan(found.value_c)]).size == 1
-    assert found.doubt == ""
+def reading(at=READ_AT, temp_c=20.0, **more):
+    return Reading(at=at, temp_c=temp_c, source="typed", known_at=at, **more)
 
 
-@pytest.mark.parametrize(
-    ("days", "doubt"),
-    [
-        (-1, "the water temperature entered is of a later day and not used"),
-        (0, ""),
-        (2, ""),
-        (3, "the water temperature is a reading 3 days old"),
-        (HOLDS_DAYS, "the water temperature is a reading 14 days old"),
-        (HOLDS_DAYS + 1, "the water temperature entered is 15 days old and not used"),
-    ],
-)
-def test_its_age_is_told(days, doubt):
-    on = READ_ON + timedelta(days=days)
-    found = held_reading(lake(water_temp_c=20, water_temp_on=READ_ON), DAYS, on)
-    assert found.doubt == doubt
-    is_known = not np.isnan(found.value_c[np.datetime64(on) == DAYS][0])
-    assert is_known == (0 <= days <= HOLDS_DAYS)
+def test_held_for_two_weeks_and_never_before_its_hour():
+    hours, said = held_reading([reading()], HOURS)
+    known = HOURS[np.isfinite(hours.value_c)]
+    assert (known[0], known[-1]) == (np.datetime64("2026-07-10T15"), np.datetime64("2026-07-24T15"))
+    assert np.unique(hours.value_c[np.isfinite(hours.value_c)]).tolist() == [20.0]
+    assert timedelta(days=14) == HOLDS
+    assert said == "the water temperature is the reading of 2026-07-10 alone"
 
 
-def test_without_a_day_it_is_of_the_day_spoken_of():
-    found = held_reading(lake(water_temp_c=20), DAYS, READ_ON)
-    assert np.isnan(found.value_c[4])
-    assert found.value_c[5] == 20.0
-    assert "has no day" in found.doubt
+def test_a_reading_of_which_only_the_day_is_known_counts_from_its_morning_on():
+    hours, _ = held_reading([reading(hour_known=False)], HOURS)
+    assert HOURS[np.isfinite(hours.value_c)][0] == np.datetime64("2026-07-10T03")
+
+
+def test_its_spread_grows_from_that_of_a_thermometer_to_that_of_the_lake():
+    hours, _ = held_reading([reading()], HOURS)
+    known = hours.sd_c[np.isfinite(hours.sd_c)]
+    assert known[0] == pytest.approx(0.65)  # scatter of a reading [own]
+    assert (np.diff(known) > 0).all()
+    assert known[-1] < np.sqrt(0.65**2 + 0.31**2 + 0.85**2)  # and of the lake [own], which is its limit
+
+
+def test_it_tells_of_no_change():
+    hours, _ = held_reading([reading()], HOURS)
+    assert np.isnan(hours.change_3d_c).all()
+    assert np.isnan(hours.change_sd_c).all()
+
+
+def test_of_several_the_newest_tells():
+    hours, _ = held_reading([reading(), reading(at=READ_AT + timedelta(days=2), temp_c=22.0), reading()], HOURS)
+    assert np.nanmax(hours.value_c) == np.nanmin(hours.value_c) == 22.0
 
 
 def test_without_a_reading_nothing_is_made_up():
-    found = held_reading(lake(), DAYS, READ_ON)
-    assert np.isnan(found.value_c).all()
-    assert found.doubt == "no water temperature entered"
+    hours, said = held_reading([], HOURS)
+    assert np.isnan(hours.value_c).all()
+    assert said == "no reading of it"
