@@ -17,7 +17,7 @@ from bitewatch.weather.sources import build_sources
 from bitewatch.weather.sources.asking import Asker
 from bitewatch.weather.sources.http import PoliteClient
 from bitewatch.weather.sources.open_meteo import is_provider
-from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer
+from bitewatch.weather.sources.quota import LIMITS, Limits, open_meteo_customer, usgs_with_key
 from bitewatch.weather.sources.usgs import Usgs
 
 
@@ -63,4 +63,6 @@ def _limits(settings: Settings) -> dict[str, Limits]:
         limits["open-meteo"] = Limits()
     elif settings.open_meteo_api_key is not None:
         limits["open-meteo"] = open_meteo_customer()
+    if settings.usgs_api_key is not None:
+        limits["usgs"] = usgs_with_key()
     return limits

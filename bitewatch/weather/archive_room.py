@@ -228,9 +228,13 @@ def _is_first_of_a_day() -> ColumnElement[bool]:
 
 
 def _is_past_fact(before: datetime) -> ColumnElement[bool]:
+    """Facts that were said anew since, or that have not been asked for in so long after their expiry."""
     newer = payload.alias()
-    newest = ~select(newer.c.id).where(newer.c.url_key == payload.c.url_key, newer.c.id > payload.c.id).exists()
-    return and_(payload.c.fetched_at < before, ~newest, _kept_for() == "fact")
+    usable = (newer.c.url_key == payload.c.url_key) & (newer.c.id > payload.c.id) & newer.c.set_aside.is_(None)
+    said_anew = select(newer.c.id).where(usable).exists()
+    return and_(
+        payload.c.fetched_at < before, _kept_for() == "fact", or_(said_anew, payload.c.expires_at < before)
+    )  # fmt: skip
 
 
 def _is_past_aside(before: datetime) -> ColumnElement[bool]:

@@ -60,8 +60,11 @@ def test_once_an_hour_and_at_first_for_the_days_before(gauged: "Bench") -> None:
     lakes = list(gauged.settings.lakes.values())
     for minutes in (0, 30, 61, 90, 125):
         gauges.refresh(lakes, NOW + timedelta(minutes=minutes))
-    assert source.asked == [NOW - timedelta(days=14), None, None]
+    assert source.asked == [None, NOW - timedelta(days=14), None, None]
     assert kept(gauged) == [25.0, 25.0, 25.0]
+    again = Gauged()
+    Gauges(gauged.store, again, None).refresh(lakes, NOW + timedelta(days=2))  # after a restart the days are at hand
+    assert again.asked == [None]
 
 
 def test_an_outage_is_told_once_and_its_end_too(gauged: "Bench") -> None:

@@ -73,6 +73,12 @@ def test_heat_of_the_sky(cloud, wm2):
     assert float(longwave_in_wm2(20.0, 15.0, cloud)) == pytest.approx(wm2, abs=0.006)
 
 
+def test_no_sky_gives_much_more_than_a_black_one():
+    # 1.24 (42 / 303.15) ** (1 / 7) 1.22 would be 1.14
+    black = STEFAN_BOLTZMANN * 303.15**4
+    assert float(longwave_in_wm2(30.0, 42.0, 1.0)) == pytest.approx(1.05 * black, rel=1e-12)
+
+
 @given(st.floats(-50, 45), st.floats(0.01, 40), st.floats(0, 1))
 def test_clouds_and_vapour_warm_and_no_sky_is_much_more_than_black(air, vapour, cloud):
     black = STEFAN_BOLTZMANN * (air + 273.15) ** 4

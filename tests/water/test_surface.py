@@ -49,11 +49,11 @@ def first_known(found):
     return str(found.day[np.isfinite(found.model_c)][0])
 
 
-def marched(daily, first, last, start_c, latitude=43.0):
+def marched(daily, first, last, start_c, *, latitude=43.0, basin=POND):
     """What one start on one day comes to, straight from the march."""
     given_air = forcing(daily.within(np.datetime64(first), np.datetime64(last)), latitude=latitude, elevation_m=300.0)
     columns = {name: getattr(given_air, name) for name in DAILY_COLUMNS}
-    return march(latitude=latitude, day=given_air.day, **columns, basin=POND, start_c=start_c)
+    return march(latitude=latitude, day=given_air.day, **columns, basin=basin, start_c=start_c)
 
 
 def test_seasons_turn_in_spring():
@@ -151,7 +151,21 @@ def test_a_table_that_begins_in_july_starts_from_the_air_and_says_so():
 
 def test_a_late_start_in_frost_is_just_above_freezing():
     daily = weather("2026-01-05", "2026-01-31")
-    np.testing.assert_array_equal(lake(daily).model_c, marched(daily, "2026-01-05", "2026-01-31", 0.5))
+    deep = Basin(area_km2=1.0, mean_depth_m=20.0, secchi_m=2.0)  # does not cool to 0 on the first day
+    found = lake(daily, basin=deep)
+    assert found.model_c[0] > 0.0
+    np.testing.assert_array_equal(found.model_c, marched(daily, "2026-01-05", "2026-01-31", 0.5, basin=deep))
+
+
+@pytest.mark.parametrize(
+    ("first", "south", "late"),
+    [("2026-04-20", False, False), ("2026-04-21", False, True), ("2026-10-20", True, False), ("2026-10-21", True, True),
+     ("2026-04-10", True, True)],
+)  # fmt: skip
+def test_after_the_twentieth_of_spring_s_month_it_is_too_late_for_four_degrees(first, south, late):
+    found = lake(weather(first, str(np.datetime64(first) + 60), south=south), latitude=-43.0 if south else 43.0)
+    assert bool(found.notes) == late
+    assert (found.start_sd_c[0] > 3.0) == late
 
 
 @pytest.mark.parametrize("last", ["2026-06-08", "2026-06-10", "2026-07-31"])

@@ -56,6 +56,11 @@ def open_meteo_customer(calls_per_month: float = 1_000_000.0) -> Limits:
     return Limits(windows={"month": CUSTOMER_SHARE * calls_per_month})
 
 
+def usgs_with_key() -> Limits:
+    """The limits of USGS Water Data with a free key, of which a third party tells 1,000 an hour."""
+    return Limits(spacing_s=LIMITS["usgs"].spacing_s, windows={"hour": 800.0})
+
+
 def call_weight(variables: int, days: int) -> float:
     """What a call of Open-Meteo for one place weighs against the quota, as the provider counts it.
 
