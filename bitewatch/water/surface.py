@@ -149,7 +149,9 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
     air = given.air_temp_c
     before = air[max(0, at - BEFORE_DAYS) : at]
     before = before[np.isfinite(before)]
-    if given.day[at] < spring + START_DAYS * DAY and abs(latitude) > TROPIC_DEG:
+    has_ice = abs(latitude) >= LATITUDES[0]  # nearer to the equator nothing says that a lake began at 4 degC
+    in_spring = given.day[at] < spring + START_DAYS * DAY
+    if in_spring and abs(latitude) > TROPIC_DEG and (has_ice or before.size >= LEAST_BEFORE):
         warm = float(before.mean()) if before.size >= LEAST_BEFORE else ICE_OUT_C
         return _Start(at=at, until=until, temp_c=max(ICE_OUT_C, warm), sd_c=START_SD_C)
     if abs(latitude) <= TROPIC_DEG:
