@@ -128,7 +128,7 @@ def test_days_are_possible_weather():
     of_year = (days.day - days.day.astype("datetime64[Y]")).astype(int) + 1
     share = days["shortwave_wm2"][told] / extraterrestrial_wm2(41.3, of_year[told])
     assert 0.05 < share.min() < 0.3
-    assert 0.6 < share.max() < 0.82  # a clear day: 0.75 and a little for height (FAO-56, equation 37)
+    assert 0.6 < share.max() < 0.82  # a clear day: 0.75 and a little for height (FAO-56, equation 37, from memory)
     assert (days["vapour_hpa"][told] <= saturation_vapour_hpa(days["air_temp_c"][told])).all()
     assert days["vapour_hpa"][told].max() < saturation_vapour_hpa(25.5)
     assert days["wind_speed_ms"][told].min() > 0

@@ -207,10 +207,11 @@ def _form(plot: str | None) -> str:
 def _draw(told: _Told, file: str, form: str) -> None:
     import numpy as np
 
-    from bitewatch.brief.pictures.water_plot import WaterPlot, draw_water
+    from bitewatch.brief.pictures.water_plot import Span, WaterPlot, draw_water
     from bitewatch.lake.weeds import weed_depths
     from bitewatch.water.lake_water import day_in_season
     from bitewatch.water.layers import likely_range_m
+    from bitewatch.water.season import spawning_days
 
     lake, found = told.water.lake, told.water
     season = found.season
@@ -226,6 +227,11 @@ def _draw(told: _Told, file: str, form: str) -> None:
         np.add.at(sums, place[past], found.surface.model_c[past])
         np.add.at(counts, place[past], 1.0)
         normal = np.where(counts[place] > 1, sums[place] / np.maximum(counts[place], 1.0), np.nan)
+    spans = [
+        Span(first=days[0], last=days[-1], words=f"{species.value} spawning")
+        for species in lake.species
+        if (days := found.day[here][spawning_days(species, found.day[here], surface[here], lake.latitude)]).size
+    ]
     readings = [(one, True) for one in found.used] + [(one, False) for one in found.unused]
     readings = [(one, used) for one, used in readings if first <= np.datetime64(one.at.date()) <= last]
 
@@ -243,6 +249,7 @@ def _draw(told: _Told, file: str, form: str) -> None:
             reading_c=np.array([one.temp_c for one, _ in readings], float),
             reading_used=np.array([used for _, used in readings], bool),
             front_at=onsets[(onsets >= first) & (onsets <= last + 1)], weed_edge_m=weed_depths(lake).edge_m,
+            spans=tuple(spans), edge_words="foot of the rock" if lake.is_rock else "weed edge",
             max_depth_m=lake.max_depth_m, forecast_from=now if now is not None and first <= now <= last else None,
         ),
         title=f"{lake.name}: water of the season from {first}", units=told.units, form=form,

@@ -15,7 +15,7 @@ from bitewatch.settings import Settings
 from bitewatch.store.database import Store
 from bitewatch.water.lake_water import lake_water
 from bitewatch.water.reading import Reading
-from bitewatch.water.readings import readings_from_csv
+from bitewatch.water.readings import FUTURE, readings_from_csv
 from bitewatch.water.seen import WaterKnown, sums_of_seasons
 from bitewatch.water.surface import season_of
 from bitewatch.weather.daily import DAY, Daily, daily_means, is_daily, joined
@@ -96,7 +96,10 @@ class LakeWaters:
             return (), (f"{shown}: cannot be read: {error.strerror}",)
         except (UnicodeDecodeError, Refused) as error:
             return (), (f"{shown}: {error}",)
-        return readings, tuple(f"{shown}: {fault}" for fault in faults)
+        ahead = sum(fault.endswith(FUTURE) for fault in faults)
+        told = [f"{shown}: {fault}" for fault in faults if not fault.endswith(FUTURE)]
+        told += [f"{shown}: {ahead} reading{'' if ahead == 1 else 's'} from the future left out"] if ahead else []
+        return readings, tuple(told)
 
     def keep(self, lake: Lake, hourly: Hourly, *, source: str, now: datetime) -> None:
         """Write down the days of a forecast's past hours that are over."""

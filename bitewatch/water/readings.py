@@ -22,7 +22,7 @@ from bitewatch.weather.daily import Days, solar_shift_h
 
 Floats = NDArray[np.float64]
 
-
+FUTURE = "is in the future"  #: how a fault ends of which a replay sees many
 FAR_OFF_C, FAR_OFF_SD = 5.0, 4.0  #: from the model on, a reading is questioned before it is taken [own]
 NOT_BELIEVED_SD = 5.0  #: beyond so many spreads a reading corrects nothing [own]
 MANY = 4  #: readings of one thermometer in one day are joined, for they are not that many thermometers
@@ -178,7 +178,7 @@ def _reading(told: Mapping[str, str], zone: ZoneInfo, now: datetime) -> Reading:
     when = told["time"] if "time" in told else told["date"]
     at, hour_known = _instant(when, zone)
     if at > now and (hour_known or at.astimezone(zone).date() > now.astimezone(zone).date()):
-        raise Refused(f"{when} is in the future")
+        raise Refused(f"{when} {FUTURE}")
     unit = "c" if "water_temp_c" in told else "f"
     value = _number(told[f"water_temp_{unit}"], "temperature")
     depth = None
