@@ -48,11 +48,13 @@ def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str 
     from bitewatch.service import clock
     from bitewatch.service.readings import add_readings
     from bitewatch.water.reading import Reading
-    from bitewatch.water.readings import parse_depth_m, parse_temperature, question
+    from bitewatch.water.readings import FIRST_YEAR, parse_depth_m, parse_temperature, question
 
     now = clock.now()
     temp_c = parse_temperature(temperature)
     taken = now if at is None else _instant(at, lake)
+    if taken.year < FIRST_YEAR:
+        raise Refused(f"{at}: is the year mistyped?")
     if taken > now + timedelta(minutes=1):
         raise Refused(f"{at} is in the future by the clock of {lake.name}")
     one = Reading(

@@ -147,6 +147,12 @@ def test_good_rows_stay_and_each_fault_is_told_by_its_line():
         assert why in fault
 
 
+def test_a_depth_above_the_water_is_a_fault():
+    taken, faults = read("2026-07-01,22,-0.1", "2026-07-02,22,0", header="time,water_temp_c,depth_ft")
+    assert [one.depth_m for one in taken] == [0.0]
+    assert faults == ("line 2: a depth must be 0 or more",)
+
+
 def test_a_number_with_a_comma_in_quotes_is_taken():
     ((one,), faults) = read('2026-07-01T12:00,"22,5"')
     assert (one.temp_c, faults) == (22.5, ())

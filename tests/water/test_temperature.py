@@ -1,4 +1,4 @@
-"""A reading alone, where no weather carries the model: held for two weeks with a growing spread, never before its hour."""
+"""A reading alone, where no weather carries the model: held for two weeks, ever less sure, never before its hour."""
 
 from datetime import UTC, datetime, timedelta
 
