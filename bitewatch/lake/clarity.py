@@ -40,38 +40,8 @@ def secchi_used(lake: Lake) -> SecchiUsed:
     return SecchiUsed(secchi_m=None, sd_log10=math.inf, doubt="")
 
 
-def trophic_state(secchi_m: float) -> float:
-    """Trophic state index from a Secchi depth.
-
-    Parameters
-    ----------
-    secchi_m : float
-        Secchi depth, above 0. [m]
-
-    Returns
-    -------
-    float
-        About 0 (clearest) to 100; ten more for half the Secchi depth.
-
-    Raises
-    ------
-    ValueError
-        If the Secchi depth is not above 0.
-
-    References
-    ----------
-    .. [1] R. E. Carlson, "A trophic state index for lakes," Limnol. Oceanogr., vol. 22, 1977 (cited).
-
-    Examples
-    --------
-    >>> round(trophic_state(2.0), 2)
-    50.01
-    """
-    return 60.0 - 14.41 * math.log(secchi_m)
-
-
 def secchi_from_trophic_state_m(index: float) -> float:
-    """Secchi depth from the trophic state index that was worked out from one: `trophic_state` turned round.
+    """Secchi depth from the trophic state index that was worked out from one.
 
     An index from phosphorus or chlorophyll tells no Secchi depth in stained or weedy lakes.
 

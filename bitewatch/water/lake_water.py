@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
-from bitewatch.water.correction import SCATTER_C, Moments, ReadingErrors, change_sd_c, condition, condition_causally
+from bitewatch.water.correction import Moments, ReadingErrors, change_sd_c, condition, condition_causally
 from bitewatch.water.day_course import day_course_c
 from bitewatch.water.layers import Layers, layers
 from bitewatch.water.reading import Reading
@@ -181,11 +181,6 @@ def basin_of(lake: Lake) -> tuple[Basin[float], tuple[str, ...]]:
         area_km2=lake.area_km2 or TYPICAL_AREA_KM2, mean_depth_m=mean_depth, secchi_m=secchi or TYPICAL_SECCHI_M
     )
     return basin, tuple(assumed)
-
-
-def thermometer_sd_c(sd_c: Floats) -> Floats:
-    """The spread of what a thermometer will read, from that of the lake's mean. [degC]"""
-    return np.hypot(sd_c, SCATTER_C)
 
 
 def noons(day: Days) -> Floats:

@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 
 #: lowest index of each class and its word: US Environmental Protection Agency, UV Index scale
 CLASSES = ((0, "low"), (3, "moderate"), (6, "high"), (8, "very high"), (11, "extreme"))
-PROTECT_FROM, EXTRA_FROM = 3, 8  #: same source
+EXTRA_FROM = 8  #: same source: extra protection is called for
 
 
 def clear_sky_uv_index(sun_elevation_deg: ArrayLike) -> NDArray[np.float64]:

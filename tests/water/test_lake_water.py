@@ -8,7 +8,7 @@ import pytest
 from bitewatch.declared import declare
 from bitewatch.lake.profile import Lake
 from bitewatch.water.day_course import day_course_c
-from bitewatch.water.lake_water import basin_of, day_in_season, lake_water, thermometer_sd_c, typed_reading
+from bitewatch.water.lake_water import basin_of, day_in_season, lake_water, typed_reading
 from bitewatch.water.reading import Reading
 from bitewatch.weather.daily import DAILY_COLUMNS, Daily
 
@@ -54,7 +54,6 @@ def test_without_readings_it_is_the_model_with_the_spread_of_its_fit():
     np.testing.assert_array_equal(surface, water.surface.model_c)
     assert sd[100] == pytest.approx(np.sqrt(0.31**2 + 0.03**2 + 0.85**2), abs=0.002)  # fitted [own]
     assert sd[2] > 2.0  # a start at 4 degC may be wrong by three degrees, and that washes out
-    assert thermometer_sd_c(sd)[100] == pytest.approx(np.hypot(sd[100], 0.65))
 
 
 def test_a_reading_corrects_what_comes_after_it_and_less_and_less():

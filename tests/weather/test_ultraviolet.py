@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bitewatch.weather.sun import sun_position
-from bitewatch.weather.ultraviolet import CLASSES, EXTRA_FROM, PROTECT_FROM, clear_sky_uv_index, uv_class
+from bitewatch.weather.ultraviolet import CLASSES, EXTRA_FROM, clear_sky_uv_index, uv_class
 
 
 def test_a_high_sun_over_the_tropics():
@@ -45,4 +45,4 @@ def test_classes(index, word):
 
 
 def test_protection_begins_with_a_class():
-    assert {PROTECT_FROM, EXTRA_FROM} <= {least for least, _ in CLASSES}
+    assert {EXTRA_FROM} <= {least for least, _ in CLASSES}
