@@ -258,7 +258,9 @@ def load_settings(config: Path | None, data: Path | None) -> Settings:
                 _check_gauge(lake, declared, file=f"lakes/{path.name}")
             lakes[lake.id] = lake
             if lake.outline is not None:
-                outlines[lake.id] = _read_outline(lake, folder, file=f"lakes/{path.name}")
+                outlines[lake.id] = outline = _read_outline(lake, folder, file=f"lakes/{path.name}")
+                if lake.area_km2 is None:
+                    lakes[lake.id] = lake.model_copy(update={"area_km2": outline.area_km2})
         except ConfigRefused as error:
             faults += error.faults
     secrets: dict[Secret, SecretStr | None] = {}

@@ -13,6 +13,7 @@ from bitewatch.brief.words import Words, position_words
 from bitewatch.lake.local_time import np_to_datetime
 from bitewatch.units import UnitSystem, f_from_c
 from bitewatch.water.season import Season
+from bitewatch.water.seen import TOO_UNSURE_C
 from bitewatch.weather.heat import heat_index_f
 from bitewatch.weather.ultraviolet import EXTRA_FROM, clear_sky_uv_index, uv_class
 
@@ -141,8 +142,10 @@ def _ice(season: Season) -> list[Caution]:
 
 def _cold(outlook: Outlook, words: Words) -> list[Caution]:
     """By the colder end of what the water may be: a guess that is too warm is the one that hurts."""
-    trip, water = outlook.trip, outlook.water.hours
-    colder = water.value_c[trip] - water.sd_c[trip]
+    trip, water = outlook.trip, outlook.water.raw
+    # where the spread is so wide that the temperature is not told, its colder end would cry wolf: its middle counts
+    spread = np.where(water.sd_c[trip] <= TOO_UNSURE_C, water.sd_c[trip], 0.0)
+    colder = water.value_c[trip] - spread
     if not np.isfinite(colder).any():
         return []
     at = int(np.nanargmin(colder))

@@ -4,6 +4,7 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bitewatch.brief.lake_day import LakeDay, Outlook
 from bitewatch.brief.words import Words, sentence
@@ -84,6 +85,8 @@ def _temperature(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
 
 def _layers(outlook: Outlook, words: Words) -> str:
     water = outlook.water
+    if water.mixed_through:
+        return "the lake is mixed from top to bottom, as cold water is"
     if water.layered is False:
         return "the lake is too shallow to layer"
     if np.isnan(water.thermocline_m):
@@ -100,6 +103,8 @@ def _oxygen(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
     foot = "foot of the rock" if lake_day.lake.is_rock else "weed edge"
     off = words.depth(abs(oxygen.margin_m))
     side = "below" if oxygen.margin_m > 0 else "above"
+    if oxygen.at_least:
+        return f"oxygen reaches {off} {side} the {foot} or deeper (measured as far as the probe went)"
     told = f"oxygen ends {off} {side} the {foot}" if words.depth(0.0) != off else f"oxygen ends at the {foot}"
     return f"{told} ({'a guess from the layers' if oxygen.known is Known.GUESSED else 'measured'})"
 
@@ -118,12 +123,20 @@ def _light(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
     start = float(light[outlook.trip.start])
     if np.isnan(start):
         return ""
-    bright = known[light[known] >= BRIGHT_WM2]
+    bright = _longest_run(known[light[known] >= BRIGHT_WM2])
     now = "bright" if start >= BRIGHT_WM2 else "dark" if start < DIM_WM2 else "dim"
     if not bright.size:
         return f"light at the {tops}: {now} at the start, and never bright that day"
     first, last = (np_to_datetime(outlook.hourly.time[at]) for at in (bright[0], bright[-1]))
+    if words.hour(first) == words.hour(last):
+        return f"light at the {tops}: {now} at the start, bright only {words.hour(first)}"
     return f"light at the {tops}: {now} at the start, bright from {words.hour(first)} to {words.hour(last)}"
+
+
+def _longest_run(hours: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The longest stretch of hours that follow each other; of equals the first."""
+    runs = np.split(hours, np.flatnonzero(np.diff(hours) != 1) + 1)
+    return max(runs, key=len)
 
 
 def wave_words(outlook: Outlook, lane: int, hours: slice, words: Words) -> str:

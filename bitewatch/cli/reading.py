@@ -61,6 +61,8 @@ def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str 
         at=taken.replace(second=0, microsecond=0), temp_c=temp_c,
         depth_m=None if depth is None else parse_depth_m(depth), hour_known=True, source="typed", known_at=now,
     )  # fmt: skip
+    if one.depth_m is not None and lake.max_depth_m is not None and one.depth_m > lake.max_depth_m:
+        raise Refused(f"{depth}: {lake.name} is not so deep")
     if asked := question(temp_c):
         raise Refused(f"{temperature}: {asked}")
     if not sure and (asked := _doubted(work, lake, one, now)):

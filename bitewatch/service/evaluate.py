@@ -80,12 +80,14 @@ def evaluate(
             no_call += f" ({'; '.join(weather.failures)})"
         if not no_call:
             lit, told = with_sunshine(weather.hourly, lake)
-            seen_water = see_water(lake, lit, water, edge_m=depths.edge_m, day=day, now=now)
+            seen_water = see_water(lake, lit, water, edge_m=depths.edge_m, day=day, now=now, until=min(start, now))
             season, seen = seen_water.season, _with_credits(seen, seen_water)
             doubts += [*told, *seen_water.doubts, *_wave_doubts(lake, water)]
             if season.over:
                 why = season.ice.words if season.ice else "ice"
-                no_call = f"its season is over: {why}. It is told of again when the water is open"
+                begun = lake.ice_out is None or day >= lake.ice_out
+                no_call = f"its season {'is over' if begun else 'has not begun'}: {why}"
+                no_call += ". It is told of again when the water is open"
             else:
                 outlook = _outlook(
                     lake, depths, lit, weather.own, seen_water, water, known_fronts, book, table, trip_hours, day
@@ -99,8 +101,7 @@ def evaluate(
 
 def _with_credits(weather: WeatherSeen, water: WaterSeen) -> WeatherSeen:
     """The same, with whom to name for the readings that were used."""
-    used = water.model.used if water.model is not None else ()
-    owed = dict.fromkeys(CREDITS[one.source] for one in used if one.source in CREDITS)
+    owed = dict.fromkeys(CREDITS[one.source] for one in water.used if one.source in CREDITS)
     lines = [line for line in (weather.attribution, *owed) if line]
     return replace(weather, attribution=BETWEEN_LINES.join(lines)) if owed else weather
 
@@ -188,7 +189,7 @@ def _outlook(
         conditions=conditions, sun=sun, sun_events=sun_events(day, lake.latitude, lake.longitude), water=water,
         wave_height_m=waves.height_m, wave_period_s=waves.period_s, spot_wave_m=waves.at_spots_m,
         book=book, calls=said, plans=plans, missing=_missing(conditions, trip),
-        unseen=_unseen(hourly, trip, waves=waves.height_m, water_temp_c=water.hours.value_c),
+        unseen=_unseen(hourly, trip, waves=waves.height_m, water_temp_c=water.raw.value_c),
     )  # fmt: skip
 
 

@@ -34,7 +34,7 @@ class LakeWaters:
         self._store = store
         self._history: dict[tuple[Path, int, str], Daily] = {}
         self._sums: dict[str, tuple[tuple[object, ...], dict[int, Floats]]] = {}
-        self._fetch: dict[str, tuple[Floats, Floats]] = {}
+        self._fetch: dict[str, tuple[Floats, Floats, tuple[str, ...]]] = {}
 
     def known(self, lake: Lake, *, until: datetime, now: datetime) -> WaterKnown:
         """What is known of a lake's past air, and the readings taken by ``until`` and known by ``now``."""
@@ -44,11 +44,11 @@ class LakeWaters:
         history, failures = self.history(lake)
         days = [table for table in (kept, history) if table is not None]
         of_file, faults = self.readings_of_file(lake, now)
-        longest, fetch = self._runs(lake)
+        longest, fetch, ashore = self._runs(lake)
         return WaterKnown(
             days=_this_season(days, lake, until), before=self._before(lake, days, until),
             readings=tuple(one for one in (*taken, *of_file) if one.at <= until and one.known_at <= now),
-            longest_m=longest, fetch_m=fetch, failures=(*failures, *faults),
+            longest_m=longest, fetch_m=fetch, failures=(*failures, *faults, *ashore),
         )  # fmt: skip
 
     def all_days(self, lake: Lake) -> list[Daily]:
@@ -122,11 +122,11 @@ class LakeWaters:
             self._sums[lake.id] = (mark, found)
         return self._sums[lake.id][1]
 
-    def _runs(self, lake: Lake) -> tuple[Floats | None, Floats | None]:
-        """How far the wind runs over the water: the longest there is, and to each spot, by bearing."""
+    def _runs(self, lake: Lake) -> tuple[Floats | None, Floats | None, tuple[str, ...]]:
+        """How far the wind runs over the water: the longest there is, and to each spot, by bearing; and what to say."""
         outline = self._settings.outlines.get(lake.id)
         if outline is None:
-            return None, None
+            return None, None, ()
         if lake.id not in self._fetch:
             longest = longest_table_m(outline)
             tables = [
@@ -136,7 +136,12 @@ class LakeWaters:
                 for spot in lake.spot
             ] or [None]
             unknown = np.full(longest.shape, np.nan)
-            self._fetch[lake.id] = (longest, np.stack([unknown if one is None else one for one in tables]))
+            ashore = tuple(
+                f"{spot.name} lies off the shore that you gave: no waves are told there"
+                for spot, table in zip(lake.spot, tables, strict=False)
+                if table is None and spot.latitude is not None
+            )
+            self._fetch[lake.id] = (longest, np.stack([unknown if one is None else one for one in tables]), ashore)
         return self._fetch[lake.id]
 
 

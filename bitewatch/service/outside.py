@@ -85,8 +85,10 @@ class Outside:
 
     def _keep_days(self, lake: Lake, weather: Weather, now: datetime) -> None:
         """Days that are over stay known, whatever becomes of their source; a file on this machine stays itself."""
-        if weather.hourly is not None and weather.seen is not None and not weather.seen.is_file:
-            self.waters.keep(lake, weather.hourly, source=weather.seen.source, now=now)
+        seen = weather.seen
+        if weather.hourly is not None and seen is not None and not seen.is_file:
+            # what was still ahead when it came is a forecast, however long ago that is
+            self.waters.keep(lake, weather.hourly, source=seen.source, now=min(now, seen.retrieved_at))
 
     def _spread(self, lake: Lake, now: datetime) -> Callable[[float], float]:
         """Half the width of an onset's range at this lake: as its forecasts were off so far, worked out once a day."""

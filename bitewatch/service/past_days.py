@@ -57,7 +57,8 @@ class PastDays:
 
     def _ask(self, lake: Lake, now: datetime, seasons_before: bool) -> bool:
         today = now.astimezone(lake.zone_info).date()
-        key = (f"{lake.id}:{seasons_before}", season_first(lake, today))
+        week = today.isocalendar().week  # looked at anew every week: days of a source that was down go missing too
+        key = (f"{lake.id}:{seasons_before}:{week}", season_first(lake, today))
         if key in self._whole or now < self._not_before.get(lake.id, now):
             return False
         source, cell = self._source(lake, now)

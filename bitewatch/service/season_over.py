@@ -6,31 +6,37 @@ from datetime import datetime
 from sqlalchemy import Connection
 
 from bitewatch.brief.lake_day import LakeDay
+from bitewatch.service.lake_facts import read_lake_fact, set_lake_fact
 from bitewatch.service.shown import last_shown
 from bitewatch.store.events import Event, record
-from bitewatch.store.facts import read_fact, set_fact
 
-OVER, OPEN = "over", "open"
+SEASON, OVER, OPEN = "season", "over", "open"
 
 
 def note_season(connection: Connection, lake_day: LakeDay, now: datetime) -> None:
     """Write down that a lake's season is over, or that the next one has begun: each once."""
-    fact = f"season:{lake_day.lake.id}"
-    state = read_fact(connection, fact)
+    lake = lake_day.lake.id
+    state = read_lake_fact(connection, lake, SEASON)
     if lake_day.season.over and state != OVER:
-        set_fact(connection, fact, OVER)
+        set_lake_fact(connection, lake, SEASON, OVER)
         record(
             connection, Event.SEASON_OVER, at=now, subject=lake_day.lake.id,
             reason=lake_day.season.ice.words if lake_day.season.ice else "ice",
         )  # fmt: skip
     elif lake_day.outlook is not None and state == OVER:
-        set_fact(connection, fact, OPEN)
+        set_lake_fact(connection, lake, SEASON, OPEN)
         record(connection, Event.SEASON_BEGAN, at=now, subject=lake_day.lake.id, reason="the water is open again")
 
 
 def all_told_over(connection: Connection, reader: str, lake_days: Sequence[LakeDay]) -> bool:
-    """True if every lake's season is over, and this reader was told so of each."""
-    return all(
-        lake_day.season.over and bool((last_shown(connection, reader, lake_day.lake.id) or {}).get("season_over"))
-        for lake_day in lake_days
-    )
+    """True if every lake's season is over, and this reader was told so of each.
+
+    A lake of which nothing can be seen now is still under the ice that was seen before.
+    """
+    for lake_day in lake_days:
+        unseen = lake_day.outlook is None and read_lake_fact(connection, lake_day.lake.id, SEASON) == OVER
+        if not lake_day.season.over and not unseen:
+            return False
+        if not (last_shown(connection, reader, lake_day.lake.id) or {}).get("season_over"):
+            return False
+    return True

@@ -63,3 +63,12 @@ reading = Table(
     Column("undone_at", Instant),
     Index("ix_reading_lake_at", "lake", "at"),
 )
+
+#: what is remembered of each lake between two looks: that its season is over, when its gauge was asked
+lake_fact = Table(
+    "lake_fact",
+    metadata,
+    Column("lake", String(64), primary_key=True),
+    Column("name", String(40), primary_key=True),
+    Column("value", Text, nullable=False),
+)

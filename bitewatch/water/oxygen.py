@@ -14,6 +14,7 @@ HOLDS_DAYS = 30  #: for so long a profile tells of a lake [own]
 HIGH_SUMMER = ((7, 1), (9, 15))  #: month and day: by then the deep water of weedy lakes is used up [own]
 SOUTHERN_SUMMER = ((1, 1), (3, 15))  #: half a year later [own]
 KEEPS_OXYGEN_SECCHI_M = 4.5  #: the deep water of clearer lakes often keeps its oxygen: no guess is made [own]
+TROPIC_DEG = 23.44
 TOO_MUCH = 1.6  #: of saturation, at the surface: more than weeds in full sun make [own]
 
 
@@ -32,6 +33,7 @@ class OxygenMargin:
     margin_m: float  #: NaN where it is not known
     known: Known
     words: str  #: how it is known, or why not; empty if there is nothing to say
+    at_least: bool = False  #: the probe did not come to where it ends
 
 
 def oxygen_saturation_mgl(temp_c: float) -> float:
@@ -119,6 +121,8 @@ def oxygen_margin(
             asked.append(unlikely)
             continue
         return _measured(one, edge_m, asked)
+    if abs(latitude) < TROPIC_DEG:  # no season of that name
+        return _missing(asked)
     first, last = SOUTHERN_SUMMER if latitude < 0 else HIGH_SUMMER
     layered_summer = first <= (day.month, day.day) <= last and not np.isnan(thermocline_m)
     if not layered_summer or secchi_m is None:
@@ -138,7 +142,9 @@ def _measured(profile: DepthProfile, edge_m: float, asked: list[str]) -> OxygenM
     said = f"oxygen as measured on {profile.on}"
     if ends_at is None:
         said += ", enough down to where the probe stopped: it may reach deeper"
-    return OxygenMargin(margin_m=reach - edge_m, known=Known.MEASURED, words="; ".join([*asked, said]))
+    return OxygenMargin(
+        margin_m=reach - edge_m, known=Known.MEASURED, words="; ".join([*asked, said]), at_least=ends_at is None
+    )
 
 
 def _missing(words: list[str]) -> OxygenMargin:

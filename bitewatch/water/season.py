@@ -310,10 +310,12 @@ def _turnover(days: Days, surface: Floats, spread: float, deep_c: tuple[float, f
     how = "your profile" if coldest == warmest else f"deep water of {coldest:g} to {warmest:g} °C assumed"
     source = f"density of water (Martin and McCutcheon 1999, cited), mixed under 0.1 kg/m3 (from memory); {how}"
     may = mixes_with(surface - spread, warmest)
+    warm = np.flatnonzero(~may)
+    begun = 0 if not warm.size else int(warm[-1]) + 1  # of the run that lasts till now
     if mixes_with(surface[-1:] + spread, coldest)[0]:
         words = "the lake should have turned over: it is mixed to the bottom"
     elif may[-1]:
-        since = int((days[-1] - days[np.flatnonzero(may)[0]]).astype(int))
+        since = int((days[-1] - days[begun]).astype(int))
         words = "the lake may be turning over" + (f", for about {since} days now" if since > 1 else "")
     else:
         return None

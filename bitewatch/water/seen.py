@@ -1,8 +1,8 @@
 """All that a brief needs to know of a lake's water for the hours at hand, from what is known of air and readings."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from bitewatch.water.temperature import held_reading
 from bitewatch.weather.daily import Daily, daily_means, joined
 from bitewatch.weather.hourly import Floats, Hourly
 
+MIXED_THROUGH_C = 7.0  #: so cold a surface is hardly lighter than the water below [own]
 TOO_UNSURE_C = 3.0  #: a temperature that is known no better tells rules nothing, and is not told [own]
 
 
@@ -40,11 +41,14 @@ class WaterSeen:
     """The water of one lake over the hours at hand, and on the day that is spoken of."""
 
     hours: WaterHours  #: NaN where not known well enough
+    raw: WaterHours  #: the same however unsure: for what is dangerous
     model: LakeWater | None  #: None where no weather carries it
+    used: tuple[Reading, ...]  #: the readings that it was made from
     mixed_m: float  #: depth of the mixed layer
     thermocline_m: float  #: NaN where there is none, or it is not known
     thermocline_range_m: tuple[float, float]
     layered: bool | None
+    mixed_through: bool  #: cold water has no layers, whatever the lake has in summer
     oxygen: OxygenMargin
     season: Season
     ahead: DaysAhead | None
@@ -52,7 +56,7 @@ class WaterSeen:
 
 
 def see_water(
-    lake: Lake, hourly: Hourly, known: WaterKnown, *, edge_m: float, day: date, now: datetime
+    lake: Lake, hourly: Hourly, known: WaterKnown, *, edge_m: float, day: date, now: datetime, until: datetime
 ) -> WaterSeen:  # fmt: skip
     """The water of a lake; where no weather carries the model, its newest reading, and that is said.
 
@@ -66,67 +70,75 @@ def see_water(
         The day that is spoken of.
     now : datetime
         From here on the weather is a forecast.
+    until : datetime
+        No reading after it is looked at: the launch, or now if that is sooner.
     """
-    readings, doubts = _with_typed(lake, known, day, now)
+    readings, doubts = _with_typed(lake, known, until, now)
     model: LakeWater | None = None
     try:
         own, notes = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
         model = lake_water(lake, joined(own, *known.days), readings, forecast_from=now)
-        hours = model.at_hours(hourly.time)
+        raw, used = model.at_hours(hourly.time), model.used
         doubts += [*notes, *model.notes]
     except Refused as error:
-        hours, told = held_reading(readings, hourly.time)
+        raw, used, told = held_reading(readings, hourly.time)
         doubts += [str(error), told]
-    unsure = ~(hours.sd_c <= TOO_UNSURE_C)
+    unsure = ~(raw.sd_c <= TOO_UNSURE_C)
     of_day = hourly.time.astype("datetime64[D]") == np.datetime64(day)
-    if model is not None and unsure[of_day & np.isfinite(hours.value_c)].any():
+    if model is not None and unsure[of_day & np.isfinite(raw.value_c)].any():
         doubts.append("the water temperature is too unsure to tell yet")
-    hours = _without(hours, unsure)
-    on = np.datetime64(day)
-    mixed, thermocline, layered, said = _layers(lake, model, day)
-    doubts += [said] if said else []
-    low, high = (float(depth) for depth in likely_range_m(thermocline, lake.max_depth_m))
+    layers, said = _layers(lake, model, day)
     secchi = secchi_used(lake)
-    doubts += [secchi.doubt] if secchi.doubt else []
     oxygen = oxygen_margin(
-        day=day, profiles=lake.profile, edge_m=edge_m, thermocline_m=thermocline if layered else np.nan,
+        day=day, profiles=lake.profile, edge_m=edge_m,
+        thermocline_m=layers.thermocline_m if layers.layered else np.nan,
         secchi_m=secchi.secchi_m, latitude=lake.latitude,
     )  # fmt: skip
-    doubts += [oxygen.words] if oxygen.words else []
-    season, ahead = Season(), None
-    if model is not None:
-        surface, sd = model.daily()
-        season = season_at(
-            day, day=model.day, surface_c=surface, sd_c=sd, latitude=lake.latitude, layered=layered,
-            ice_out=lake.ice_out, profiles=lake.profile,
-        )  # fmt: skip
-        ahead = _ahead(model, known.before, on)
-    else:
-        season = season_at(
-            day, day=np.zeros(0, "datetime64[D]"), surface_c=np.zeros(0), sd_c=np.zeros(0), latitude=lake.latitude,
-            layered=None, ice_out=lake.ice_out,
-        )  # fmt: skip
-    doubts += [season.outside] if season.outside else []
+    season = _season(lake, model, layers, day)
+    low, high = (float(depth) for depth in likely_range_m(layers.thermocline_m, lake.max_depth_m))
+    doubts += [line for line in (said, secchi.doubt, oxygen.words, season.outside) if line]
     return WaterSeen(
-        hours=hours, model=model, mixed_m=mixed, thermocline_m=thermocline, thermocline_range_m=(low, high),
-        layered=layered, oxygen=oxygen, season=season, ahead=ahead, doubts=tuple(dict.fromkeys(doubts)),
+        hours=_without(raw, unsure), raw=raw, model=model, used=used, mixed_m=layers.mixed_m,
+        thermocline_m=layers.thermocline_m, thermocline_range_m=(low, high), layered=layers.layered,
+        mixed_through=layers.mixed_through, oxygen=oxygen, season=season,
+        ahead=None if model is None else _ahead(model, known.before, np.datetime64(day)),
+        doubts=tuple(dict.fromkeys(doubts)),
     )  # fmt: skip
 
 
-def _with_typed(lake: Lake, known: WaterKnown, day: date, now: datetime) -> tuple[list[Reading], list[str]]:
+def _with_typed(
+    lake: Lake, known: WaterKnown, until: datetime, now: datetime
+) -> tuple[list[Reading], list[str]]:  # fmt: skip
     """All readings that count, that of the profile among them, and what to say of them."""
     doubts = list(known.failures)
-    noon = datetime.combine(day, time(12), tzinfo=lake.zone_info)
-    typed = typed_reading(lake, min(now, noon))
+    typed = typed_reading(lake, now)
     if typed is None:
         doubts += [] if known.readings else ["no water temperature entered: what is told of it is the model's alone"]
         return list(known.readings), doubts
+    if typed.at > until:
+        # without a day it is today's, and tells nothing of a day gone by
+        doubts.append("the water temperature entered is of a later hour than the launch and not used")
+        return list(known.readings), doubts
     if lake.water_temp_on is None:
         doubts.append("the water temperature entered has no day; taken as today's")
-    elif lake.water_temp_on > day or typed.at > now:
-        doubts.append("the water temperature entered is of a later day and not used")
-        return list(known.readings), doubts
     return [*known.readings, typed], doubts
+
+
+def _season(lake: Lake, model: LakeWater | None, layers: "_Layers", day: date) -> Season:
+    nothing = np.zeros(0)
+    days, surface, sd = np.zeros(0, "datetime64[D]"), nothing, nothing
+    if model is not None:
+        days = model.day
+        surface, sd = model.daily()
+    season = season_at(
+        day, day=days, surface_c=surface, sd_c=sd, latitude=lake.latitude,
+        layered=True if layers.mixed_through else layers.layered, ice_out=lake.ice_out, profiles=lake.profile,
+    )  # fmt: skip
+    here = days == np.datetime64(day)
+    if here.any() and not sd[here][0] <= TOO_UNSURE_C:  # nothing is told from what is not known, but for ice
+        lines = () if season.ice is None else (season.ice,)
+        return replace(season, lines=lines)
+    return season
 
 
 def _without(hours: WaterHours, unsure: NDArray[np.bool_]) -> WaterHours:
@@ -139,16 +151,29 @@ def _without(hours: WaterHours, unsure: NDArray[np.bool_]) -> WaterHours:
     )  # fmt: skip
 
 
-def _layers(lake: Lake, model: LakeWater | None, day: date) -> tuple[float, float, bool | None, str]:
-    """Mixed layer and thermocline of a day, whether the lake layers, and what to say; what a probe saw goes first."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Layers:
+    mixed_m: float
+    thermocline_m: float
+    layered: bool | None
+    mixed_through: bool = False
+
+
+def _layers(lake: Lake, model: LakeWater | None, day: date) -> tuple[_Layers, str]:
+    """Layers of a day, and what to say; what a probe saw goes first, and cold water has none."""
     if model is None or not (here := model.day == np.datetime64(day)).any():
-        return np.nan, np.nan, None, ""
+        return _Layers(mixed_m=np.nan, thermocline_m=np.nan, layered=None), ""
     settled = model.layers
+    surface = float(model.daily()[0][here][0])
+    if settled.layered is not False and surface <= MIXED_THROUGH_C:
+        deepest = np.nan if lake.max_depth_m is None else lake.max_depth_m
+        return _Layers(mixed_m=deepest, thermocline_m=np.nan, layered=False, mixed_through=True), ""
     mixed, thermocline = float(settled.mixed_m[here][0]), float(settled.thermocline_m[here][0])
     for one in standing_profiles(lake.profile, day=day, latitude=lake.latitude):
         if (measured := measured_thermocline_m(one)) is not None:
-            return min(mixed, measured), measured, True, f"the thermocline is that of your profile of {one.on}"
-    return mixed, thermocline, settled.layered, settled.doubt
+            seen = _Layers(mixed_m=min(mixed, measured), thermocline_m=measured, layered=True)
+            return seen, f"the thermocline is that of your profile of {one.on}"
+    return _Layers(mixed_m=mixed, thermocline_m=thermocline, layered=settled.layered), settled.doubt
 
 
 def _ahead(model: LakeWater, before: Mapping[int, Floats], on: np.datetime64) -> DaysAhead | None:

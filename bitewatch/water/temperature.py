@@ -13,7 +13,12 @@ from bitewatch.weather.hourly import Floats, Times
 HOLDS = timedelta(days=14)  #: lakes wander off a reading with a memory of about eleven days
 
 
-def held_reading(readings: Sequence[Reading], time: Times) -> tuple[WaterHours, str]:
+DEEPER_M = 3.0  #: from so deep a reading says little of the surface [own]
+
+
+def held_reading(
+    readings: Sequence[Reading], time: Times
+) -> tuple[WaterHours, tuple[Reading, ...], str]:  # fmt: skip
     """The newest reading, held for two weeks from its hour on with a growing spread, and never used for hours before.
 
     Parameters
@@ -27,13 +32,17 @@ def held_reading(readings: Sequence[Reading], time: Times) -> tuple[WaterHours, 
     -------
     WaterHours
         Its change is not known: one reading held for days tells of no change, which is not a change of 0.
+    tuple of Reading
+        The one that is held; empty if there is none.
     str
         What to say of it.
     """
+    shallow = [one for one in readings if one.depth_m is None or one.depth_m <= DEEPER_M]
     nothing = np.full(time.shape, np.nan)
-    if not readings:
-        return WaterHours(value_c=nothing, sd_c=nothing, change_3d_c=nothing, change_sd_c=nothing), "no reading of it"
-    newest = max(readings, key=lambda one: one.at)
+    if not shallow:
+        hours = WaterHours(value_c=nothing, sd_c=nothing, change_3d_c=nothing, change_sd_c=nothing)
+        return hours, (), "no reading of its surface"
+    newest = max(shallow, key=lambda one: one.at)
     age_d = (time - np.datetime64(int(newest.at.timestamp()), "s")).astype(float) / 86400.0
     # a reading of which only the day is known counts from that day's morning on
     held = (age_d >= (0.0 if newest.hour_known else -0.5)) & (age_d <= HOLDS / timedelta(days=1))
@@ -42,7 +51,7 @@ def held_reading(readings: Sequence[Reading], time: Times) -> tuple[WaterHours, 
         value_c=np.where(held, newest.temp_c, np.nan), sd_c=np.where(held, spread, np.nan), change_3d_c=nothing,
         change_sd_c=nothing,
     )  # fmt: skip
-    return hours, f"the water temperature is the reading of {newest.at:%Y-%m-%d} alone"
+    return hours, (newest,), f"the water temperature is the reading of {newest.at:%Y-%m-%d} alone"
 
 
 def _wandered(days: Floats) -> Floats:

@@ -29,7 +29,7 @@ def heeded(with_columns, trip_hours, lake, lake_day, limits):
         same = np.ones(outlook.hourly.time.shape)
         hours = replace(outlook.water.hours, value_c=same * c_from_f(water_f), sd_c=same * water_sd_f / 1.8)
         outlook = replace(
-            outlook, water=replace(outlook.water, hours=hours), sun=replace(outlook.sun, elevation_deg=same * sun_deg)
+            outlook, water=replace(outlook.water, hours=hours, raw=hours), sun=replace(outlook.sun, elevation_deg=same * sun_deg)
         )  # fmt: skip
         return cautions(replace(day, outlook=outlook, season=season), limits, words)
 
@@ -205,3 +205,10 @@ def test_a_rock_lake_is_spoken_to_as_one(lake_day, lake, limits):
     deep = replace(day, lake=day.lake)
     for one in cautions(deep, limits, WORDS):
         assert "weeds" not in one.text
+
+
+def test_what_is_too_unsure_to_tell_is_still_a_danger(heeded):
+    """At ice-out the spread is three degrees and more: the water is cold all the same."""
+    (found,) = [one for one in heeded(water_f=39.0, water_sd_f=7.0) if one.kind == "cold water"]
+    assert found.danger
+    assert not [one for one in heeded(water_f=75.0, water_sd_f=12.0) if one.kind == "cold water"]  # nor cry wolf

@@ -63,8 +63,29 @@ def test_once_an_hour_and_at_first_for_the_days_before(gauged: "Bench") -> None:
     assert source.asked == [None, NOW - timedelta(days=14), None, None]
     assert kept(gauged) == [25.0, 25.0, 25.0]
     again = Gauged()
-    Gauges(gauged.store, again, None).refresh(lakes, NOW + timedelta(days=2))  # after a restart the days are at hand
+    Gauges(gauged.store, again, None).refresh(lakes, NOW + timedelta(minutes=140))  # nor sooner after a restart
+    Gauges(gauged.store, again, None).refresh(lakes, NOW + timedelta(minutes=190))
     assert again.asked == [None]
+
+
+def test_after_a_gap_the_hours_between_are_asked_for(gauged: "Bench") -> None:
+    lakes = list(gauged.settings.lakes.values())
+    Gauges(gauged.store, Gauged(), None).refresh(lakes, NOW)
+    later = Gauged()
+    Gauges(gauged.store, later, None).refresh(lakes, NOW + timedelta(days=2))
+    assert later.asked == [None, NOW - timedelta(days=12)]
+
+
+def test_one_lake_does_not_keep_another_waiting(bench: "Bench") -> None:
+    source = Gauged()
+    gauges = Gauges(bench.store, source, None)
+    one, other = (
+        bench.settings.lake(name).model_copy(update={"gauge": "USGS-00000001"}) for name in ("thrennick", "umberfold")
+    )
+    gauges.refresh([one], NOW)
+    gauges.refresh([one, other], NOW + timedelta(seconds=1))
+    with bench.store.read() as connection:
+        assert kept_readings(connection, "umberfold")
 
 
 def test_an_outage_is_told_once_and_its_end_too(gauged: "Bench") -> None:

@@ -133,7 +133,7 @@ def test_in_high_summer_the_thermocline_is_taken_and_called_a_guess():
         (date(2028, 6, 30), 45.0, Known.MISSING), (date(2028, 9, 15), 45.0, Known.GUESSED),  # with a leap day before
         (date(2025, 12, 31), -38.0, Known.MISSING), (date(2026, 1, 1), -38.0, Known.GUESSED),
         (date(2026, 3, 15), -38.0, Known.GUESSED), (date(2026, 3, 16), -38.0, Known.MISSING),
-        (date(2026, 7, 20), -38.0, Known.MISSING), (date(2026, 7, 20), 0.0, Known.GUESSED),
+        (date(2026, 7, 20), -38.0, Known.MISSING), (date(2026, 7, 20), 0.0, Known.MISSING),
     ],
 )  # fmt: skip
 def test_it_is_guessed_in_high_summer_only(day, latitude, known):

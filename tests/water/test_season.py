@@ -282,3 +282,15 @@ def test_whatever_is_missing_words_are_words(on, latitude, gaps, layered, warmes
     assert said.over <= (said.ice is not None)
     assert said.may_freeze <= (said.ice is not None)
     assert len(set(stages(said))) == len(said.lines)
+
+
+def test_turning_over_is_counted_from_this_autumn_on():
+    """Cold April days are no turnover of November."""
+    day = np.arange("2026-04-01", "2026-11-21", dtype="datetime64[D]")
+    surface = 4.0 + 20.0 * np.sin(np.pi * np.arange(day.size) / (day.size + 60))
+    said = season_at(
+        date(2026, 11, 20), day=day, surface_c=surface, sd_c=np.full(day.size, 0.9), latitude=45.0, layered=True
+    )
+    (line,) = [one for one in said.lines if one.stage is SeasonStage.TURNOVER]
+    days = [int(word) for word in line.words.split() if word.isdigit()]
+    assert all(count < 40 for count in days)

@@ -1,7 +1,7 @@
 """What a brief sees of the water: the model where weather carries it, else a reading, and never more than is known."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 
 import numpy as np
 import pytest
@@ -51,7 +51,7 @@ def season(first="2026-04-01", last="2026-07-15"):
 
 def seen(profile=None, table=None, day=DAY, now=NOW, edge_m=4.0, **known):
     told = WaterKnown(**({"days": (season(),)} | known))
-    return see_water(profile or lake(), table or hourly(), told, edge_m=edge_m, day=day, now=now)
+    return see_water(profile or lake(), table or hourly(), told, edge_m=edge_m, day=day, now=now, until=now)
 
 
 def test_with_the_season_s_weather_it_is_known_at_every_hour():
@@ -96,7 +96,7 @@ def test_without_what_the_model_needs_the_reading_is_held_and_that_is_said():
         ({"water_temp_c": 23.0}, "the water temperature entered has no day; taken as today's"),
         (
             {"water_temp_c": 23.0, "water_temp_on": date(2026, 7, 21)},
-            "the water temperature entered is of a later day and not used",
+            "the water temperature entered is of a later hour than the launch and not used",
         ),
     ],
 )
@@ -156,7 +156,39 @@ def test_a_lake_at_60_north_in_december_is_over():
     winter.columns["shortwave_wm2"][:] = 5.0
     found = see_water(
         lake(latitude=60.0), winter, WaterKnown(), edge_m=4.0, day=date(2026, 12, 17),
-        now=datetime(2026, 12, 17, 9, tzinfo=UTC),
+        now=datetime(2026, 12, 17, 9, tzinfo=UTC), until=datetime(2026, 12, 17, 9, tzinfo=UTC),
     )  # fmt: skip
     assert found.season.over
     assert found.season.ice is not None
+
+
+def test_no_reading_after_the_launch_is_looked_at():
+    evening = lake(water_temp_c=23.0, water_temp_on=DAY, water_temp_at=time(20))
+    later = datetime(2026, 8, 1, tzinfo=UTC)
+    found = see_water(
+        evening, hourly(days=20), WaterKnown(days=(season(),)), edge_m=4.0, day=DAY, now=later, until=NOW
+    )  # fmt: skip
+    assert found.used == ()
+    undated = see_water(
+        lake(water_temp_c=23.0), hourly(days=20), WaterKnown(days=(season(),)), edge_m=4.0, day=DAY, now=later, until=NOW
+    )  # fmt: skip
+    assert undated.used == ()
+
+
+def test_cold_water_has_no_layers_whatever_the_lake_has_in_summer():
+    spring = Daily(
+        day=np.arange("2026-04-01", "2026-04-21", dtype="datetime64[D]"),
+        columns=dict.fromkeys(DAILY_COLUMNS, np.full(20, 5.0)),
+    )
+    table = hourly(air_temp_c=5.0, dew_point_c=1.0, shortwave_wm2=100.0)
+    april = replace(table, time=table.time - np.timedelta64(95 * 86400, "s"))
+    day, now = date(2026, 4, 16), datetime(2026, 4, 16, 9, tzinfo=UTC)
+    found = see_water(lake(), april, WaterKnown(days=(spring,)), edge_m=4.0, day=day, now=now, until=now)
+    assert found.mixed_through
+    assert np.isnan(found.thermocline_m)
+
+
+def test_what_is_too_unsure_is_kept_for_what_is_dangerous():
+    found = seen(days=())
+    assert np.isnan(found.hours.value_c[5])
+    assert np.isfinite(found.raw.value_c[5])

@@ -143,6 +143,13 @@ CREATE TABLE lake_air (
 	CONSTRAINT pk_lake_air PRIMARY KEY (lake, day)
 );
 INSERT INTO "lake_air" VALUES('north-pond','2026-07-19',310.5,22.1,18.2,2.4,1015.2,'met-norway','2026-07-20T08:30:00Z');
+CREATE TABLE lake_fact (
+	lake VARCHAR(64) NOT NULL, 
+	name VARCHAR(40) NOT NULL, 
+	value TEXT NOT NULL, 
+	CONSTRAINT pk_lake_fact PRIMARY KEY (lake, name)
+);
+INSERT INTO "lake_fact" VALUES('north-pond','season','open');
 CREATE TABLE meta (
 	name VARCHAR(40) NOT NULL, 
 	value TEXT NOT NULL, 

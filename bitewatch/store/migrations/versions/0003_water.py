@@ -27,6 +27,13 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("lake", "day", name=op.f("pk_lake_air")),
     )
     op.create_table(
+        "lake_fact",
+        sa.Column("lake", sa.String(length=64), nullable=False),
+        sa.Column("name", sa.String(length=40), nullable=False),
+        sa.Column("value", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("lake", "name", name=op.f("pk_lake_fact")),
+    )
+    op.create_table(
         "reading",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("lake", sa.String(length=64), nullable=False),
