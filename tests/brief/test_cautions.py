@@ -28,9 +28,8 @@ def heeded(with_columns, trip_hours, lake, lake_day, limits):
         outlook = day.outlook
         same = np.ones(outlook.hourly.time.shape)
         hours = replace(outlook.water.hours, value_c=same * c_from_f(water_f), sd_c=same * water_sd_f / 1.8)
-        outlook = replace(
-            outlook, water=replace(outlook.water, hours=hours, raw=hours), sun=replace(outlook.sun, elevation_deg=same * sun_deg)
-        )  # fmt: skip
+        sun = replace(outlook.sun, elevation_deg=same * sun_deg)
+        outlook = replace(outlook, water=replace(outlook.water, hours=hours, raw=hours), sun=sun)
         return cautions(replace(day, outlook=outlook, season=season), limits, words)
 
     return make

@@ -287,7 +287,7 @@ def test_whatever_is_missing_words_are_words(on, latitude, gaps, layered, warmes
 def test_turning_over_is_counted_from_this_autumn_on():
     """Cold April days are no turnover of November."""
     day = np.arange("2026-04-01", "2026-11-21", dtype="datetime64[D]")
-    surface = 4.0 + 20.0 * np.sin(np.pi * np.arange(day.size) / (day.size + 60))
+    surface = 4.0 + 20.0 * np.sin(np.pi * np.arange(day.size) / (day.size + 14))
     said = season_at(
         date(2026, 11, 20), day=day, surface_c=surface, sd_c=np.full(day.size, 0.9), latitude=45.0, layered=True
     )

@@ -164,15 +164,10 @@ def test_a_lake_at_60_north_in_december_is_over():
 
 def test_no_reading_after_the_launch_is_looked_at():
     evening = lake(water_temp_c=23.0, water_temp_on=DAY, water_temp_at=time(20))
-    later = datetime(2026, 8, 1, tzinfo=UTC)
-    found = see_water(
-        evening, hourly(days=20), WaterKnown(days=(season(),)), edge_m=4.0, day=DAY, now=later, until=NOW
-    )  # fmt: skip
-    assert found.used == ()
-    undated = see_water(
-        lake(water_temp_c=23.0), hourly(days=20), WaterKnown(days=(season(),)), edge_m=4.0, day=DAY, now=later, until=NOW
-    )  # fmt: skip
-    assert undated.used == ()
+    later, known = datetime(2026, 8, 1, tzinfo=UTC), WaterKnown(days=(season(),))
+    for profile in (evening, lake(water_temp_c=23.0)):
+        found = see_water(profile, hourly(days=20), known, edge_m=4.0, day=DAY, now=later, until=NOW)
+        assert found.used == ()
 
 
 def test_cold_water_has_no_layers_whatever_the_lake_has_in_summer():
