@@ -208,3 +208,51 @@ def test_an_absurd_reading_is_questioned_and_not_swallowed(tmp_path, args, asked
 def test_sure_takes_what_was_questioned(tmp_path):
     run("reading", "thrennick", "50F", "--at", "2026-07-20T15:00", "--sure", data=tmp_path)
     assert "typed" in run("reading", "thrennick", "--json", data=tmp_path).stdout
+
+
+def test_summer_is_not_called_frozen_because_a_day_is_not_over(weather, lake, tmp_path):
+    lines = weather(first=120, last=200).read_text().splitlines()
+    path = tmp_path / "cut.csv"
+    path.write_text("\n".join([*lines[:-1], lines[-1].split(",")[0] + ",,,,"]) + "\n")
+    assert "freezing" not in run("water", path, "--lake", lake).stderr
+
+
+def test_weather_in_the_wrong_unit_is_asked_about(weather, lake):
+    path = weather(first=180, last=230, air_temp_c=59.0, dew_point_c=40.0, shortwave_wm2=330)
+    ran = run("water", path, "--lake", lake, code=1)
+    assert "is the weather in other units, such as degF?" in ran.stderr
+
+
+def test_what_was_left_out_is_told_with_a_refusal(weather, lake, tmp_path):
+    path = tmp_path / "f.csv"
+    path.write_text(weather().read_text().replace("air_temp_c", "air_temp_f"))
+    ran = run("water", path, "--lake", lake, code=1)
+    assert "unknown columns left out: air_temp_f" in ran.stderr
+
+
+def test_ice_out_opens_the_water_and_not_sooner(weather, lake):
+    lake.write_text(LAKE + "ice_out = 2026-03-20\n")
+    days = [row["date"] for row in rows_of(run("water", weather(), "--lake", lake))]
+    spring = [day for day in days if "2026-01-01" <= day < "2026-04-10"]
+    assert spring[0] == "2026-03-20"
+    assert len(spring) == 21
+    lake.write_text(LAKE + "ice_out = 2026-10-01\n")
+    assert "must be a day from January to June" in run("water", weather(), "--lake", lake, code=1).stderr
+
+
+def test_readings_by_two_ways_count_once(weather, lake, tmp_path):
+    logs = tmp_path / "logs.csv"
+    logs.write_text("time,water_temp_c\n2026-07-20T13:00,25\n")
+    once = run("water", weather(), "--lake", lake, "--logs", logs).stdout
+    lake.write_text(LAKE + "water_temp_c = 25\nwater_temp_on = 2026-07-20\nwater_temp_at = 13:00:00\n")
+    assert run("water", weather(), "--lake", lake, "--logs", logs).stdout == once
+
+
+def test_a_bare_day_has_no_hour_and_json_is_json(tmp_path):
+    told = json.loads(run("reading", "thrennick", "77F", "--at", "2026-07-20", "--json", data=tmp_path).stdout)
+    assert told == {"added": [1]}
+    (typed,) = [one for one in json.loads(run("reading", "thrennick", "--json", data=tmp_path).stdout) if one["number"]]
+    assert (typed["hour_known"], typed["at"]) == (False, "2026-07-20T16:00:00Z")
+    assert json.loads(run("reading", "thrennick", "--undo", "1", "--json", data=tmp_path).stdout) == {"undone": [1]}
+    for bad in (["76F", "--at", "0001-01-01T00:00"], ["76F", "--depth", "200ft"]):
+        assert "Traceback" not in run("reading", "thrennick", *bad, data=tmp_path, code=1).stderr

@@ -1,6 +1,6 @@
 """bitewatch reading: what a thermometer showed, typed; listed, and taken back."""
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -37,14 +37,16 @@ def reading(
     with at_work(ctx) as work:
         lake = work.settings.lake(lake_id)
         if undo is not None:
-            _undo(work, lake, undo)
+            _undo(work, lake, undo, as_json)
         elif temperature is not None:
-            _add(work, lake, temperature, at, depth, sure)
+            _add(work, lake, temperature, at, depth, sure, as_json)
         else:
             _list(work, lake, as_json)
 
 
-def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str | None, sure: bool) -> None:
+def _add(
+    work: Work, lake: "Lake", temperature: str, at: str | None, depth: str | None, sure: bool, as_json: bool
+) -> None:
     from bitewatch.service import clock
     from bitewatch.service.readings import add_readings
     from bitewatch.water.reading import Reading
@@ -52,14 +54,15 @@ def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str 
 
     now = clock.now()
     temp_c = parse_temperature(temperature)
-    taken = now if at is None else _instant(at, lake)
+    taken, hour_known = (now, True) if at is None else _instant(at, lake)
     if taken.year < FIRST_YEAR:
         raise Refused(f"{at}: is the year mistyped?")
-    if taken > now + timedelta(minutes=1):
+    if taken > now + (timedelta(minutes=1) if hour_known else timedelta(days=1)):
         raise Refused(f"{at} is in the future by the clock of {lake.name}")
     one = Reading(
-        at=taken.replace(second=0, microsecond=0), temp_c=temp_c,
-        depth_m=None if depth is None else parse_depth_m(depth), hour_known=True, source="typed", known_at=now,
+        at=min(taken, now).replace(second=0, microsecond=0), temp_c=temp_c,
+        depth_m=None if depth is None else parse_depth_m(depth), hour_known=hour_known, source="typed",
+        known_at=now,
     )  # fmt: skip
     if one.depth_m is not None and lake.max_depth_m is not None and one.depth_m > lake.max_depth_m:
         raise Refused(f"{depth}: {lake.name} is not so deep")
@@ -69,7 +72,9 @@ def _add(work: Work, lake: "Lake", temperature: str, at: str | None, depth: str 
         raise Refused(f"{temperature}: {asked}; if it is right, add --sure")
     with work.store.write() as connection:
         numbers = add_readings(connection, lake.id, [one], now=now)
-    if numbers:
+    if as_json:
+        echo_json({"added": numbers})
+    elif numbers:
         click.echo(
             f"Reading {numbers[0]} of {lake.name}: {_shown(work, one, lake)}. --undo {numbers[0]} takes it back."
         )
@@ -82,7 +87,7 @@ def _doubted(work: Work, lake: "Lake", one: "Reading", now: datetime) -> str:
     import numpy as np
 
     from bitewatch.lake.local_time import datetime_to_np
-    from bitewatch.water.lake_water import lake_water
+    from bitewatch.water.lake_water import lake_layers, lake_water
     from bitewatch.water.readings import question
     from bitewatch.weather.daily import daily_means, joined
 
@@ -92,6 +97,10 @@ def _doubted(work: Work, lake: "Lake", one: "Reading", now: datetime) -> str:
     if weather.hourly is not None:
         days = [daily_means(weather.hourly, latitude=lake.latitude, longitude=lake.longitude)[0], *days]
     if not days:
+        return ""
+    mixed = float(lake_layers(lake, np.array([one.at.date()], "datetime64[D]")).mixed_m[0])
+    if one.depth_m is not None and one.depth_m > mixed:
+        click.echo("It is from below the mixed layer and does not correct the surface.", err=True)
         return ""
     try:
         known = outside.waters.known(lake, until=one.at, now=now)
@@ -104,7 +113,7 @@ def _doubted(work: Work, lake: "Lake", one: "Reading", now: datetime) -> str:
     return "" if np.isnan(expected) else question(one.temp_c, expected_c=expected, expected_sd_c=spread)
 
 
-def _undo(work: Work, lake: "Lake", number: int) -> None:
+def _undo(work: Work, lake: "Lake", number: int, as_json: bool) -> None:
     from bitewatch.service import clock
     from bitewatch.service.readings import kept_readings, undo_reading
 
@@ -112,6 +121,9 @@ def _undo(work: Work, lake: "Lake", number: int) -> None:
         if number not in {one.id for one in kept_readings(connection, lake.id)}:
             raise Refused(f"{lake.id}: no reading {number}")
         undone = undo_reading(connection, number, now=clock.now())
+    if as_json:
+        echo_json({"undone": [number]})
+        return
     click.echo(f"Taken back: {_shown(work, undone.reading, lake)}.")
 
 
@@ -154,9 +166,12 @@ def _shown(work: Work, one: "Reading", lake: "Lake") -> str:
     return f"{words.temperature(one.temp_c)}{depth}, {when}, {one.source}"
 
 
-def _instant(text: str, lake: "Lake") -> datetime:
+def _instant(text: str, lake: "Lake") -> tuple[datetime, bool]:
+    """When, and whether the hour is known: noon stands for a bare day."""
     try:
+        if len(text) == len("2026-07-20"):
+            return datetime.combine(date.fromisoformat(text), time(12), tzinfo=lake.zone_info), False
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise Refused(f'"{text}" is not a time; write it as 2026-07-20T15:00') from None
-    return moment if moment.tzinfo else moment.replace(tzinfo=lake.zone_info)
+    return (moment if moment.tzinfo else moment.replace(tzinfo=lake.zone_info)), True

@@ -90,7 +90,7 @@ def _of_file(file: str, lake_file: str, logs: str | None) -> _Told:
     slug = re.sub(r"[^a-z0-9]+", "-", path.stem.lower()).strip("-")[:64] or "lake"
     lake = read_lake(path, shown_as=lake_file, lake_id=slug)
     try:
-        hourly, notes = hourly_from_csv(Path(file).read_bytes())
+        hourly, notes = hourly_from_csv(Path(file).read_bytes(), days_as_written=True)
     except OSError as error:
         raise Refused(f"{file}: cannot be read: {error.strerror}") from error
     except PayloadRefused as error:
@@ -165,17 +165,22 @@ def _told(
     lake: "Lake", days: "list[Daily]", readings: list[Any], until: datetime, notes: tuple[str, ...],
     units: "UnitSystem", *, fronts: tuple[datetime, ...], now: datetime | None = None,
 ) -> _Told:  # fmt: skip
+    import numpy as np
+
     from bitewatch.water.lake_water import lake_water
     from bitewatch.water.open_water import open_water
     from bitewatch.weather.daily import joined
 
-    found = lake_water(lake, joined(*days), readings, forecast_from=until)
-    is_open = open_water(found.day, found.surface.model_c, found.season, lake.latitude)
+    try:
+        found = lake_water(lake, joined(*days), readings, forecast_from=until)
+    except Refused as error:
+        raise Refused("; ".join([str(error), *dict.fromkeys(notes)])) from error
+    is_open = open_water(found.day, found.surface.model_c, found.season, lake.latitude, ice_out=lake.ice_out)
     if not is_open.any():
         raise Refused(f"{lake.id}: the lake is at the freezing point on every day of that weather: no season to tell")
     said = [*notes, *found.notes, *([found.layers.doubt] if found.layers.doubt else [])]
-    last = found.day[is_open][-1]
-    if last < found.day[-1]:
+    last, known = found.day[is_open][-1], found.day[np.isfinite(found.surface.model_c)][-1]
+    if last < known:
         said.append(f"from {last + 1} on the lake is at the freezing point: ice is not modelled")
     return _Told(water=found, open=is_open, notes=tuple(dict.fromkeys(said)), units=units, fronts=fronts, now=now)
 
@@ -215,8 +220,10 @@ def _draw(told: _Told, file: str, form: str) -> None:
 
     lake, found = told.water.lake, told.water
     season = found.season
-    here = told.open & (season == season[told.open][-1])
-    surface, sd = found.daily_as_known()
+    shown = told.open & (season == season[told.open][-1])
+    here = (found.day >= found.day[shown][0]) & (found.day <= found.day[shown][-1])
+    known = (*found.daily_as_known(), found.surface.model_c)
+    surface, sd, model = (np.where(told.open, values, np.nan) for values in known)  # gaps stay gaps
     low, high = likely_range_m(found.layers.thermocline_m, lake.max_depth_m)
     first, last = found.day[here][0], found.day[here][-1]
     place = day_in_season(found.day, lake.latitude)
@@ -242,7 +249,7 @@ def _draw(told: _Told, file: str, form: str) -> None:
     now = None if told.now is None else np.datetime64(int(told.now.timestamp()), "s")
     picture = draw_water(
         WaterPlot(
-            day=found.day[here], surface_c=surface[here], sd_c=sd[here], model_c=found.surface.model_c[here],
+            day=found.day[here], surface_c=surface[here], sd_c=sd[here], model_c=model[here],
             normal_c=normal[here], mixed_m=found.layers.mixed_m[here], thermocline_m=found.layers.thermocline_m[here],
             thermocline_low_m=low[here], thermocline_high_m=high[here],
             reading_at=instants([one.at for one, _ in readings]),

@@ -217,6 +217,8 @@ class Lake(Declared):
         for name in names:
             if names.count(name) > 1:
                 raise wrong("spot", f"two spots have the name {name}; give each its own")
+        if self.ice_out is not None and (self.ice_out.month - (6 if self.latitude < 0 else 0)) % 12 not in range(1, 7):
+            raise wrong("ice_out", "must be a day from January to June, in the south from July to December")
         if self.water_temp_c is not None and not COLDEST_C <= self.water_temp_c <= HOTTEST_C:
             raise wrong("water_temp_c", _asked(self.water_temp_c))
         for name in ("water_temp_on", "water_temp_at", "water_temp_depth_m"):

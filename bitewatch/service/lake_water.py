@@ -69,7 +69,7 @@ class LakeWaters:
             for key in ((path, stamp, ""), (path, stamp, lake.id)):
                 if key in self._history:
                     return self._history[key], ()
-            hourly, _ = hourly_from_csv(path.read_bytes())
+            hourly, _ = hourly_from_csv(path.read_bytes(), days_as_written=True)
         except OSError as error:
             return None, (f"{shown}: cannot be read: {error.strerror}",)
         except PayloadRefused as error:

@@ -28,6 +28,7 @@ class Forcing:
     vapour_hpa: Floats
     wind_speed_ms: Floats
     pressure_hpa: Floats  #: at the height of the lake
+    guessed: NDArray[np.bool_]  #: days of which sunshine, moisture or wind is made up
     notes: tuple[str, ...]  #: what was made up for, in words
 
 
@@ -46,7 +47,7 @@ def forcing(daily: Daily, *, latitude: float, elevation_m: float | None) -> Forc
     """
     air, notes = _bridged(daily["air_temp_c"], "air temperature")
     if np.isnan(air).all():
-        raise Refused("the water cannot be worked out: no air_temp_c")
+        raise Refused("the water cannot be worked out: no air_temp_c, or no day with enough hours of it")
     known = np.isfinite(air)
     vapour, more = _vapour(daily["vapour_hpa"], air)
     notes += more
@@ -54,9 +55,11 @@ def forcing(daily: Daily, *, latitude: float, elevation_m: float | None) -> Forc
     notes += more
     wind = daily["wind_speed_ms"]
     if np.isnan(wind).all():
-        raise Refused("the water cannot be worked out: no wind_speed_ms")
+        raise Refused("the water cannot be worked out: no wind_speed_ms, or no day with enough hours of it")
     notes += _note(known & np.isnan(wind), "wind", "its mean over the known days")
     wind = np.where(np.isnan(wind), np.nanmean(wind), wind)
+    missing = (np.isnan(daily[name]) for name in ("shortwave_wm2", "vapour_hpa", "wind_speed_ms"))
+    guessed = np.logical_or.reduce(list(missing)) & known
     height = elevation_m or 0.0
     if elevation_m is None:
         notes.append("elevation not entered: taken as sea level, which the water hardly feels")
@@ -64,7 +67,7 @@ def forcing(daily: Daily, *, latitude: float, elevation_m: float | None) -> Forc
         notes.append("air pressure not given: the standard atmosphere, which the water hardly feels")
     pressure = np.where(np.isnan(daily["pressure_hpa"]), SEA_LEVEL_HPA, daily["pressure_hpa"])
     return Forcing(
-        day=daily.day, shortwave_wm2=sun, air_temp_c=air, vapour_hpa=vapour, wind_speed_ms=wind,
+        day=daily.day, shortwave_wm2=sun, air_temp_c=air, vapour_hpa=vapour, wind_speed_ms=wind, guessed=guessed,
         pressure_hpa=at_height_hpa(pressure, height), notes=tuple(notes),
     )  # fmt: skip
 

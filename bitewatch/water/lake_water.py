@@ -15,7 +15,7 @@ from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.profile import Lake
 from bitewatch.water.correction import Moments, ReadingErrors, change_sd_c, condition, condition_causally
 from bitewatch.water.day_course import day_course_c
-from bitewatch.water.layers import Layers, layers
+from bitewatch.water.layers import SHALLOW, Layers, layers, midsummer_thermocline_m
 from bitewatch.water.reading import Reading
 from bitewatch.water.readings import reading_errors
 from bitewatch.water.slab import Basin
@@ -65,7 +65,7 @@ class LakeWater:
     @property
     def season(self) -> NDArray[np.int64]:
         """The season of each day, by the year of its spring."""
-        return season_of(self.day, self.lake.latitude)
+        return self.surface.season
 
     def daily(self) -> tuple[Floats, Floats]:
         """Daily surface temperature and its spread, shape (D,) each, with all readings that are known."""
@@ -78,7 +78,7 @@ class LakeWater:
         evening = noons(self.day) + 0.5
         told = condition_causally(self._moments(evening), self.logs, widen=self.surface.widen)
         known = np.isfinite(self.surface.model_c)
-        return self.surface.model_c + told.correction_c, np.where(known, told.sd_c, np.nan)
+        return self.surface.model_c + told.correction_c, np.where(known, self._spread(told.sd_c, evening), np.nan)
 
     def at_hours(self, time: Times) -> WaterHours:
         """By the hour, with the course of the day laid over the daily means.
@@ -147,7 +147,7 @@ def lake_water(lake: Lake, daily: Daily, readings: Sequence[Reading], *, forecas
     settled = lake_layers(lake, modelled.day)
     held = reading_errors(
         readings, longitude=lake.longitude, day=modelled.day, model_c=modelled.model_c,
-        start_sd_c=modelled.start_sd_c, season=season_of(modelled.day, lake.latitude), mixed_m=settled.mixed_m,
+        start_sd_c=modelled.start_sd_c, season=modelled.season, mixed_m=settled.mixed_m,
         widen=modelled.widen,
     )  # fmt: skip
     from_when = forecast_from.timestamp() / SECONDS_A_DAY + solar_shift_h(lake.longitude) / 24.0
@@ -160,8 +160,13 @@ def lake_water(lake: Lake, daily: Daily, readings: Sequence[Reading], *, forecas
 def lake_layers(lake: Lake, day: Days) -> Layers:
     """Mixed layer and thermocline of each day."""
     basin, _ = basin_of(lake)
+    deepest = lake.max_depth_m
+    if deepest is None and lake.mean_depth_m is not None:
+        guess = lake.mean_depth_m / MEAN_SHARE
+        # whether a lake layers is not known without its depth, but one that is shallow throughout does not
+        deepest = guess if guess < SHALLOW * midsummer_thermocline_m(basin.area_km2, basin.secchi_m) else None
     return layers(
-        day_of_year(day), area_km2=basin.area_km2, secchi_m=basin.secchi_m, max_depth_m=lake.max_depth_m,
+        day_of_year(day), area_km2=basin.area_km2, secchi_m=basin.secchi_m, max_depth_m=deepest,
         latitude=lake.latitude,
     )  # fmt: skip
 

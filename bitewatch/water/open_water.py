@@ -1,20 +1,27 @@
 """On which days of a modelled series there is open water to speak of."""
 
+from datetime import date
+
 import numpy as np
 from numpy.typing import NDArray
 
 from bitewatch.water.season import ICE_C, WARM_HALF
-from bitewatch.weather.daily import Days
+from bitewatch.weather.daily import DAY, Days
 
 Floats = NDArray[np.float64]
 
 HALF_YEAR_DAYS = 182
+SPRING_DAY = 91  #: 1 April
+LONGEST_ICE = 150  #: days before an ice-out that are taken for ice, December at the earliest [own]
 
 
-def open_water(day: Days, surface_c: Floats, season: NDArray[np.int64], latitude: float) -> NDArray[np.bool_]:
+def open_water(
+    day: Days, surface_c: Floats, season: NDArray[np.int64], latitude: float, *, ice_out: date | None = None
+) -> NDArray[np.bool_]:  # fmt: skip
     """Days on which the surface is known and no ice.
 
-    In autumn ice stays until the next season; in spring single days at the freezing point count as ice.
+    Before April ice stays until the next season; from then on single days at the freezing point count as ice. Of a
+    year whose ice-out is known no day of winter before it is open.
 
     Parameters
     ----------
@@ -32,9 +39,12 @@ def open_water(day: Days, surface_c: Floats, season: NDArray[np.int64], latitude
     cold = known & (np.nan_to_num(surface_c, nan=99.0) <= ICE_C) & ((of_year < WARM_HALF[0]) | (of_year > WARM_HALF[1]))
     # a single cold day between warmer ones is no ice
     frozen = cold & (np.concatenate([[False], cold[:-1]]) | np.concatenate([cold[1:], [False]]))
-    in_autumn = frozen & (of_year > WARM_HALF[1])
-    for year in np.unique(season[in_autumn]):
+    in_winter = frozen & ((of_year > WARM_HALF[1]) | (of_year < SPRING_DAY))
+    for year in np.unique(season[in_winter]):
         here = season == year
-        first = int(np.flatnonzero(here & in_autumn)[0])
+        first = int(np.flatnonzero(here & in_winter)[0])
         frozen[first:] |= here[first:]
+    if ice_out is not None:
+        gone = np.datetime64(ice_out)
+        frozen |= (day < gone) & (day >= gone - LONGEST_ICE * DAY) & ((of_year < WARM_HALF[0]) | (of_year > 334))
     return np.asarray(known & ~frozen)

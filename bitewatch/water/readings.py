@@ -26,6 +26,7 @@ FUTURE = "is in the future"  #: how a fault ends of which a replay sees many
 FAR_OFF_C, FAR_OFF_SD = 5.0, 4.0  #: from the model on, a reading is questioned before it is taken [own]
 NOT_BELIEVED_SD = 5.0  #: beyond so many spreads a reading corrects nothing [own]
 MANY = 4  #: readings of one thermometer in one day are joined, for they are not that many thermometers
+BY_HAND = ("file", "profile", "typed")  #: sources of what one thermometer in a hand showed
 MODEL_DEPTHS_M = (0.5, 1.0)  #: where the readings were taken that the model was fitted on [own]
 FIRST_YEAR = 1900  #: before it, a year is mistyped
 SECONDS_A_DAY = 86400.0
@@ -48,7 +49,7 @@ def parse_temperature(text: str) -> float:
     >>> round(parse_temperature("72F"), 1), parse_temperature("22.5 degC")
     (22.2, 22.5)
     """
-    found = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(°?[a-z]*)\s*", text.lower())
+    found = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(°?[a-z]*)\s*", text.lower().replace(",", "."))
     if found is None:
         raise Refused(f'"{text}" is not a temperature; write it as 72F or 22.5C')
     value, unit = float(found[1]), UNITS.get(found[2])
@@ -230,8 +231,9 @@ def joined_by_day(readings: Iterable[Reading], longitude: float) -> list[Reading
         depth = -1.0 if one.depth_m is None else one.depth_m
         return one.source, depth, int(np.floor(_solar_days(one, longitude)))
 
+    ordered = sorted(_near_surface(_once_each(readings)), key=lambda one: (*thermometer(one), one.at))
     found = []
-    for _, group in groupby(sorted(_near_surface(readings), key=lambda one: (*thermometer(one), one.at)), thermometer):
+    for _, group in groupby(ordered, thermometer):
         same = list(group)
         if len(same) < MANY:
             found += same
@@ -256,6 +258,16 @@ def _near_surface(readings: Iterable[Reading]) -> list[Reading]:
         if not same or _off_depth_m(one) == _off_depth_m(same[0]):
             same.append(one)
     return [one for same in taken.values() for one in same]
+
+
+def _once_each(readings: Iterable[Reading]) -> list[Reading]:
+    """The same reading may come by two ways, from a file and from the profile: it counts once."""
+    found: dict[tuple[str, datetime, float], Reading] = {}
+    for one in readings:
+        who = BY_HAND if one.source in BY_HAND else (one.source,)
+        depth = -1.0 if one.depth_m is None else round(one.depth_m, 2)
+        found.setdefault((f"{who}:{depth}", one.at, round(one.temp_c, 2)), one)
+    return list(found.values())
 
 
 def _off_depth_m(one: Reading) -> float:

@@ -24,6 +24,9 @@ EARLY_ICE_OUT = 91 * DAY  #: so long before the first day of its season the ice 
 #: where the fit holds, and by how much the spread grows outside it and for each thing that had to be assumed [own]
 MOST_AREA_KM2, MOST_DEPTH_M, LATITUDES = 100.0, 25.0, (35.0, 55.0)
 OUTSIDE, ASSUMED = 1.5, 1.1
+IMPOSSIBLE_C = 50.0  #: no lake under any weather: the weather was in another unit [own]
+GUESSED = 0.5  #: the same where all of a season's sunshine, moisture or wind is guessed, and in proportion [own]
+DOUBTS_TOLD = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +34,7 @@ class Surface:
     """Daily surface temperature as the model has it, without any reading. Arrays of shape (D,)."""
 
     day: Days  #: solar days
+    season: NDArray[np.int64]  #: by the year of its spring
     model_c: Floats  #: NaN where the season's weather is not known
     start_sd_c: Floats  #: what is left of the doubt about the season's start
     widen: float  #: by how much the spread is to be widened: 1 inside the range that the model was fitted on
@@ -106,9 +110,18 @@ def surface(
     model, doubt = np.full(given.day.size, np.nan), np.full(given.day.size, np.nan)
     model[lanes[inside]] = members[1][inside]
     doubt[lanes[inside]] = 0.5 * np.abs(members[2] - members[0])[inside]  # met again, they may differ by a last bit
+    if (hottest := float(np.nanmax(model))) > IMPOSSIBLE_C:
+        raise Refused(f"the water would be {hottest:.0f} degC: is the weather in other units, such as degF?")
     widen, notes = _widen(basin, latitude, assumed)
-    notes += [f"{starts[-1].doubt}: the water started from the air, with a wide spread"] if starts[-1].doubt else []
-    return Surface(day=given.day, model_c=model, start_sd_c=doubt, widen=widen, notes=(*given.notes, *notes))
+    newest = lanes[-1][inside[-1]]
+    if (guessed := float(given.guessed[newest].mean())) > 0.0:
+        widen *= 1.0 + GUESSED * guessed
+    doubts = list(dict.fromkeys(start.doubt for start in starts if start.doubt))
+    notes += [f"{one}: the water started from the air, with a wide spread" for one in doubts[-DOUBTS_TOLD:]]
+    return Surface(
+        day=given.day, season=_seasons(given.day, latitude, ice_out), model_c=model, start_sd_c=doubt, widen=widen,
+        notes=(*given.notes, *notes),
+    )  # fmt: skip
 
 
 def _held(values: Floats, inside: NDArray[np.bool_]) -> Floats:
@@ -120,9 +133,7 @@ def _held(values: Floats, inside: NDArray[np.bool_]) -> Floats:
 def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Start]:
     """Every stretch of days that is marched: seasons, cut where the air is not known."""
     known = np.isfinite(given.air_temp_c)
-    season = season_of(given.day, latitude)
-    if ice_out is not None:  # where it goes before the season's first day, the season begins with it
-        season[(given.day >= np.datetime64(ice_out)) & (season == _begun_by(ice_out, latitude) - 1)] += 1
+    season = _seasons(given.day, latitude, ice_out)
     found = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
@@ -132,6 +143,14 @@ def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Star
             if start is not None:
                 found.append(start)
     return found
+
+
+def _seasons(day: Days, latitude: float, ice_out: date | None) -> NDArray[np.int64]:
+    """The season of each day; where the ice goes before the season's first day, the season begins with it."""
+    season = season_of(day, latitude)
+    if ice_out is not None:
+        season[(day >= np.datetime64(ice_out)) & (season == _begun_by(ice_out, latitude) - 1)] += 1
+    return season
 
 
 def _begun_by(ice_out: date, latitude: float) -> int:

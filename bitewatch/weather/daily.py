@@ -17,6 +17,7 @@ from bitewatch.weather.sun import sun_position
 
 DAILY_COLUMNS = ("shortwave_wm2", "air_temp_c", "vapour_hpa", "wind_speed_ms", "pressure_hpa")
 ENOUGH_HOURS = 22  #: of 24; without more of its night a day would count as warmer and sunnier than it was [own]
+BRIDGED_H = 6  #: hours; a longer gap hides a part of the day's course [own]
 DAY = np.timedelta64(1, "D")
 
 Days = NDArray[np.datetime64]
@@ -79,7 +80,7 @@ def solar_shift_h(longitude: float) -> int:
 def is_daily(hourly: Hourly) -> bool:
     """True for a table that has one row a day, as climate files do."""
     told = np.isfinite(hourly["air_temp_c"])
-    return told.sum() >= 2 and bool(np.median(np.diff(hourly.time[told])) >= 20 * HOUR)
+    return told.sum() == 1 or bool(told.sum() and np.median(np.diff(hourly.time[told])) >= 20 * HOUR)
 
 
 def daily_means(hourly: Hourly, *, latitude: float, longitude: float) -> tuple[Daily, tuple[str, ...]]:
@@ -154,9 +155,27 @@ def _complete(
         if (np.isnan(shining) & np.isfinite(of_clouds)).any():
             notes.append("sunshine from the sun's height and the clouds where it is not given")
         shining = np.where(np.isnan(shining), of_clouds, shining)
+        shining = np.where(np.isnan(shining) & (elevation < 0.0), 0.0, shining)
     values = {
         "shortwave_wm2": shining, "air_temp_c": hourly["air_temp_c"],
         "vapour_hpa": np.where(np.isnan(moist), of_humidity, moist),
         "wind_speed_ms": hourly["wind_speed_ms"], "pressure_hpa": hourly["pressure_hpa"],
     }  # fmt: skip
-    return values, tuple(notes)
+    if once_a_day:
+        return values, tuple(notes)
+    bridged = {name: _bridged(hours) for name, hours in values.items()}
+    if any((np.isfinite(bridged[name]) & np.isnan(values[name])).any() for name in values):
+        notes.append(f"gaps of up to {BRIDGED_H} hours filled straight across")
+    return bridged, tuple(notes)
+
+
+def _bridged(hours: Floats) -> Floats:
+    """Short gaps between two known hours filled straight across, as in tables of every third or sixth hour."""
+    known = np.flatnonzero(np.isfinite(hours))
+    if known.size < 2:
+        return hours
+    at = np.arange(hours.size)
+    after = np.clip(np.searchsorted(known, at), 1, known.size - 1)
+    gap = known[after] - known[after - 1] - 1
+    inside = (at > known[0]) & (at < known[-1]) & (gap <= BRIDGED_H)
+    return np.where(np.isnan(hours) & inside, np.interp(at, known, hours[known]), hours)

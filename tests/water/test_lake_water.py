@@ -169,3 +169,11 @@ def test_a_reading_from_below_the_mixed_layer_or_far_off_is_left_out_and_told():
     told = " ".join(water.notes)
     for why in ("below the mixed layer", "below what this lake can have", "no weather of that day"):
         assert why in told
+
+
+def test_the_forecast_s_spread_grows_in_the_curve_as_known_too():
+    water = lake_water(lake(), weather(), [], forecast_from=datetime(2026, 7, 15, 6, tzinfo=UTC))
+    _, sd = water.daily_as_known()
+    now = int((np.datetime64("2026-07-15") - water.day[0]).astype(int))
+    assert sd[now - 2] == pytest.approx(0.905, abs=0.01)
+    assert sd[now + 9] == pytest.approx(np.hypot(0.905, 9.75 * 0.15), abs=0.06)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from bitewatch.weather.daily import DAILY_COLUMNS, ENOUGH_HOURS, Daily, daily_means, is_daily, joined, solar_days
-from bitewatch.weather.hourly import from_points
+from bitewatch.weather.daily import BRIDGED_H, DAILY_COLUMNS, Daily, daily_means, is_daily, joined, solar_days
+from bitewatch.weather.hourly import Hourly, from_points
 from bitewatch.weather.humidity import saturation_vapour_hpa
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
 
@@ -42,12 +42,12 @@ def test_days_are_counted_by_the_sun(longitude, first):
     assert str(solar_days(np.array(["2026-07-01T06:00:00"], "datetime64[s]"), longitude)[0]) == first
 
 
-@pytest.mark.parametrize("missing", [24 - ENOUGH_HOURS, 25 - ENOUGH_HOURS])
+@pytest.mark.parametrize("missing", [BRIDGED_H, BRIDGED_H + 1])
 def test_a_day_with_too_few_hours_has_no_mean(missing):
     air = np.full(96, 20.0)
     air[30 : 30 + missing] = np.nan
     table, _ = daily_means(hours(air_temp_c=air), **CHICAGO)
-    assert np.isnan(table["air_temp_c"][2]) == (missing > 24 - ENOUGH_HOURS)
+    assert np.isnan(table["air_temp_c"][2]) == (missing > BRIDGED_H)
     assert np.isfinite(table["wind_speed_ms"][2])
 
 
@@ -73,10 +73,11 @@ def test_without_either_it_is_missing():
     assert notes == ()
 
 
-@pytest.mark.parametrize("hour", ["", "T00:00", "T12:00", "T23:00Z"])
+@pytest.mark.parametrize("hour", ["", "T00:00", "T12:00", "T23:59:59Z", "T22:00-05:00", "T00:00+10:00"])
 def test_a_table_with_one_row_a_day_is_taken_as_it_is_whatever_the_hour(hour):
     rows = "\n".join(f"2026-05-{day:02d}{hour},{day},4.5,2,210" for day in range(1, 31))
-    hourly, _ = hourly_from_csv(f"time,air_temp_c,dew_point_c,wind_speed_ms,shortwave_wm2\n{rows}\n".encode())
+    text = f"time,air_temp_c,dew_point_c,wind_speed_ms,shortwave_wm2\n{rows}\n"
+    hourly, _ = hourly_from_csv(text.encode(), days_as_written=True)
     assert is_daily(hourly)
     table, _ = daily_means(hourly, **CHICAGO)
     assert (str(table.day[0]), str(table.day[-1])) == ("2026-05-01", "2026-05-30")
@@ -115,3 +116,20 @@ def test_nothing_to_join_and_gaps_in_the_axis_are_refused():
 def test_a_stretch_of_days():
     cut = days("2026-05-01", 1.0, 2.0, 3.0).within(np.datetime64("2026-05-02"), np.datetime64("2026-06-01"))
     np.testing.assert_array_equal(cut["air_temp_c"], [2.0, 3.0])
+
+
+@pytest.mark.parametrize("every", [3, 6])
+def test_hours_of_every_third_or_sixth_are_enough(every):
+    whole = hours()
+    columns = {name: values.copy() for name, values in whole.columns.items()}
+    for values in columns.values():
+        values[np.arange(96) % every != 0] = np.nan
+    table, notes = daily_means(Hourly(time=whole.time, columns=columns), **CHICAGO)
+    assert table["air_temp_c"][2] == pytest.approx(20.0)
+    assert "gaps of up to 6 hours filled straight across" in notes
+
+
+def test_a_station_that_gives_no_sunshine_by_night():
+    sun = np.where(np.arange(96) % 24 < 6, np.nan, 300.0)  # blank at night, or below 0 and put aside
+    table, _ = daily_means(hours(shortwave_wm2=sun), **CHICAGO)
+    assert np.isfinite(table["shortwave_wm2"][2])

@@ -94,11 +94,12 @@ class HourlyCsv:
         return (issue,)
 
 
-def hourly_from_csv(body: bytes) -> tuple[Hourly, tuple[str, ...]]:
+def hourly_from_csv(body: bytes, *, days_as_written: bool = False) -> tuple[Hourly, tuple[str, ...]]:
     """The hourly table of a CSV file, and notes on what in it was left out.
 
     The first line names the columns: ``time`` (ISO 8601; UTC unless it carries an offset) and any of `COLUMNS`, in any
-    order. Lines that begin with ``#`` are remarks. An observation off the hour counts for the nearest hour.
+    order. Lines that begin with ``#`` are remarks. An observation off the hour counts for the nearest hour. With
+    ``days_as_written`` a table with one row a day is of the dates that are written, each row at noon.
 
     Raises
     ------
@@ -116,6 +117,10 @@ def hourly_from_csv(body: bytes) -> tuple[Hourly, tuple[str, ...]]:
     notes += _note(len(rows) - len(whole), "rows without a cell for every column left out")
     cells = dict(zip(header, zip(*whole, strict=True), strict=True)) if whole else dict.fromkeys(header, ())
     seconds = np.array([_seconds(cell) for cell in cells["time"]])
+    if days_as_written and _is_daily(
+        seconds
+    ):  # a row a day is of the date that is written, whatever the hour and the offset
+        seconds = np.array([_noon(cell) for cell in cells["time"]])
     timed = ~np.isnan(seconds)
     notes += _note(np.count_nonzero(~timed), "rows without a readable time left out")
     columns = {}
@@ -158,6 +163,20 @@ def _seconds(cell: str) -> float:
     try:
         time = datetime.fromisoformat(cell)
         return ((time if time.tzinfo else time.replace(tzinfo=UTC)) - EPOCH).total_seconds()
+    except (ValueError, OverflowError):
+        return np.nan
+
+
+def _is_daily(seconds: Floats) -> bool:
+    known = np.sort(seconds[~np.isnan(seconds)])
+    return known.size > 1 and bool(np.median(np.diff(known)) >= 20 * 3600)
+
+
+def _noon(cell: str) -> float:
+    """Noon UTC of the date that is written; NaN if there is none."""
+    try:
+        written = datetime.fromisoformat(cell)
+        return (datetime(written.year, written.month, written.day, 12, tzinfo=UTC) - EPOCH).total_seconds()
     except (ValueError, OverflowError):
         return np.nan
 
