@@ -141,7 +141,10 @@ class LakeWaters:
                 for spot, table in zip(lake.spot, tables, strict=False)
                 if table is None and spot.latitude is not None
             )
-            self._fetch[lake.id] = (longest, np.stack([unknown if one is None else one for one in tables]), ashore)
+            fetch = np.stack([unknown if one is None else one for one in tables])
+            # the lines by which the longest run is sought may miss a narrow arm in which a spot lies
+            longest = np.fmax(longest, np.fmax.reduce(fetch, axis=0))
+            self._fetch[lake.id] = (longest, fetch, ashore)
         return self._fetch[lake.id]
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bitewatch.water.waves import G, fetch_from_area_m, wave_height_m
+from bitewatch.water.waves import G, fetch_at_m, fetch_from_area_m, wave_height_m, wave_period_s
 
 FT, MPH, MILE = 0.3048, 0.44704, 1609.344
 
@@ -76,3 +76,39 @@ def test_more_wind_fetch_or_depth_never_lowers_them(wind, fetch, depth, more):
 def test_fetch_is_the_diameter_of_a_round_lake():
     assert float(fetch_from_area_m(math.pi / 4)) == pytest.approx(1000.0)
     assert fetch_from_area_m([1.0, 4.0])[1] == pytest.approx(2 * fetch_from_area_m(1.0))
+
+
+def test_period_of_the_worked_example():
+    """Shore Protection Manual 1984 (from memory): UA 22 m/s over 24.4 km of water 11 m deep, 4.4 s."""
+    assert float(wave_period_s(_wind_of(22.0), 24_400.0, 11.0)) == pytest.approx(4.411, abs=0.01)
+
+
+@pytest.mark.parametrize("wind", [3.0, 8.0, 15.0])
+def test_period_in_deep_water_over_a_short_fetch(wind):
+    """Same manual, deep water: gT/UA = 0.2857 (gF/UA^2)^(1/3)."""
+    stress_wind = 0.71 * wind**1.23
+    expected = 0.2857 * stress_wind / G * (G * 100.0 / stress_wind**2) ** (1 / 3)
+    assert float(wave_period_s(wind, 100.0, 300.0)) == pytest.approx(expected, rel=0.02)
+
+
+def test_calm_has_a_period_and_missing_wind_none():
+    periods = wave_period_s(np.array([0.0, np.nan]), 1000.0, 5.0)
+    assert np.isfinite(periods[0])
+    assert np.isnan(periods[1])
+
+
+def test_fetch_between_bearings_and_around_north():
+    table = np.array([100.0, 200.0, 300.0, 400.0])
+    np.testing.assert_allclose(fetch_at_m(table, [0.0, 45.0, 180.0, 315.0, 360.0]), [100, 150, 300, 250, 100])
+    assert fetch_at_m(np.stack([table, table + 1]), [10.0, 20.0]).shape == (2, 2)
+
+
+def test_without_a_direction_the_longest_run_stands_in():
+    table = np.array([[100.0, 200.0], [5.0, 3.0]])
+    np.testing.assert_allclose(fetch_at_m(table, [np.nan])[:, 0], [200.0, 5.0])
+
+
+@given(st.lists(st.floats(1, 1e5), min_size=4, max_size=72), st.floats(0, 360))
+def test_fetch_lies_between_its_neighbours(table, wind):
+    found = float(fetch_at_m(np.array(table), np.array([wind]))[0])
+    assert min(table) - 1e-6 <= found <= max(table) + 1e-6
