@@ -111,16 +111,16 @@ def _with_typed(
 ) -> tuple[list[Reading], list[str]]:  # fmt: skip
     """All readings that count, that of the profile among them, and what to say of them."""
     doubts = list(known.failures)
-    typed = typed_reading(lake, now)
+    # without a day a reading is taken as of the trip that is asked for, and that is said
+    typed = typed_reading(lake, until if lake.water_temp_on is None else now)
     if typed is None:
         doubts += [] if known.readings else ["no water temperature entered: what is told of it is the model's alone"]
         return list(known.readings), doubts
     if typed.at > until:
-        # without a day it is today's, and tells nothing of a day gone by
         doubts.append("the water temperature entered is of a later hour than the launch and not used")
         return list(known.readings), doubts
     if lake.water_temp_on is None:
-        doubts.append("the water temperature entered has no day; taken as today's")
+        doubts.append("the water temperature entered has no day; taken as of this trip")
     return [*known.readings, typed], doubts
 
 

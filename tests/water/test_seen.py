@@ -93,7 +93,7 @@ def test_without_what_the_model_needs_the_reading_is_held_and_that_is_said():
 @pytest.mark.parametrize(
     ("profile", "doubt"),
     [
-        ({"water_temp_c": 23.0}, "the water temperature entered has no day; taken as today's"),
+        ({"water_temp_c": 23.0}, "the water temperature entered has no day; taken as of this trip"),
         (
             {"water_temp_c": 23.0, "water_temp_on": date(2026, 7, 21)},
             "the water temperature entered is of a later hour than the launch and not used",
@@ -165,9 +165,10 @@ def test_a_lake_at_60_north_in_december_is_over():
 def test_no_reading_after_the_launch_is_looked_at():
     evening = lake(water_temp_c=23.0, water_temp_on=DAY, water_temp_at=time(20))
     later, known = datetime(2026, 8, 1, tzinfo=UTC), WaterKnown(days=(season(),))
-    for profile in (evening, lake(water_temp_c=23.0)):
-        found = see_water(profile, hourly(days=20), known, edge_m=4.0, day=DAY, now=later, until=NOW)
-        assert found.used == ()
+    found = see_water(evening, hourly(days=20), known, edge_m=4.0, day=DAY, now=later, until=NOW)
+    assert found.used == ()
+    undated = see_water(lake(water_temp_c=23.0), hourly(days=20), known, edge_m=4.0, day=DAY, now=later, until=NOW)
+    assert [one.at for one in undated.used] == [NOW]  # taken as of the trip, and that is said
 
 
 def test_cold_water_has_no_layers_whatever_the_lake_has_in_summer():
