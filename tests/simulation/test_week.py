@@ -7,7 +7,7 @@ from tests.simulation.week_of_lakes import faults_of, week
 
 @pytest.mark.shows
 def test_no_brief_is_missing_no_number_is_wrong_and_what_is_degraded_is_said() -> None:
-    with week(lakes=3, days=2, minutes=30) as run:
+    with week(lakes=3, days=2, minutes=60) as run:
         print(run.summary())
         assert faults_of(run) == []
         assert len(run.events("SourceDown")) >= 10
@@ -15,7 +15,7 @@ def test_no_brief_is_missing_no_number_is_wrong_and_what_is_degraded_is_said() -
 
 @pytest.mark.shows
 def test_without_a_front_nothing_turns_whatever_source_it_comes_from() -> None:
-    with week(lakes=2, days=2, minutes=30, quiet=True, seed=8) as run:
+    with week(lakes=2, days=2, minutes=60, quiet=True, seed=8) as run:
         assert run.turned_by_a_switch() == []
         assert run.missing_briefs() == []
         assert len(run.events("SourceSwitched")) >= 2
