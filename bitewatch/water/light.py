@@ -140,7 +140,8 @@ def light_in_water_wm2(
     Notes
     -----
     Under a low sun most light comes from the sky, and no more than a tenth of that is thrown back; the share of the
-    direct light is used until it exceeds that.
+    direct light is used until it exceeds that [own]. Clouds are not counted there: at dusk under a full cover it is up
+    to four times darker.
 
     References
     ----------

@@ -20,6 +20,16 @@ SPM = {
 }
 
 
+#: the same by the Coastal Engineering Manual, 2003 (its formula as cited): another fit to waves, limited by fetch alone
+CEM = {
+    10: {0.5: 0.19, 1: 0.28, 2: 0.39, 5: 0.61},
+    15: {0.5: 0.30, 1: 0.43, 2: 0.60, 5: 0.95},
+    20: {0.5: 0.41, 1: 0.58, 2: 0.82, 5: 1.30},
+    25: {0.5: 0.53, 1: 0.75, 2: 1.06, 5: 1.67},
+    30: {0.5: 0.65, 1: 0.92, 2: 1.30, 5: 2.06},
+}
+
+
 def _wind_of(stress_wind_ms):
     return (stress_wind_ms / 0.71) ** (1 / 1.23)  # the manual's UA = 0.71 U^1.23, turned around
 
@@ -28,6 +38,17 @@ def _wind_of(stress_wind_ms):
 def test_table(mph, row):
     height_ft = wave_height_m(mph * MPH, np.array(list(row)) * MILE, 20 * FT) / FT
     assert height_ft.round(2).tolist() == list(row.values())
+
+
+@pytest.mark.parametrize(("mph", "row"), CEM.items())
+def test_the_newer_manual_has_them_a_little_lower(mph, row):
+    share = wave_height_m(mph * MPH, np.array(list(row)) * MILE, 20 * FT) / FT / list(row.values())
+    assert ((share > 1.0) & (share < 1.27)).all()
+
+
+def test_beside_the_newer_manual_over_5_km():
+    """Coastal Engineering Manual (cited): 10 m/s over 5 km of deep water raise 0.355 m."""
+    assert 1.0 < float(wave_height_m(10.0, 5000.0, 100.0)) / 0.355 < 1.27
 
 
 def test_worked_example_of_the_manual():
@@ -71,6 +92,10 @@ def test_more_wind_fetch_or_depth_never_lowers_them(wind, fetch, depth, more):
     assert float(wave_height_m(wind * more, fetch, depth)) >= here - slack
     assert float(wave_height_m(wind, fetch * more, depth)) >= here - slack
     assert float(wave_height_m(wind, fetch, depth * more)) >= here - slack
+    period = float(wave_period_s(wind, fetch, depth))
+    assert float(wave_period_s(wind * more, fetch, depth)) >= period - slack
+    assert float(wave_period_s(wind, fetch * more, depth)) >= period - slack
+    assert float(wave_period_s(wind, fetch, depth * more)) >= period - slack
 
 
 def test_fetch_is_the_diameter_of_a_round_lake():
