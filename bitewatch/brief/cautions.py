@@ -122,7 +122,7 @@ def _apart(outlook: Outlook) -> str:
     if not np.isfinite(wave).any():
         return ""
     seconds = float(period[np.nanargmax(wave)])
-    return f", and they come every {max(1, round(seconds))} s" if np.isfinite(seconds) else ""
+    return f", and they come about every {max(1, round(seconds))} s" if np.isfinite(seconds) else ""
 
 
 def _storm(outlook: Outlook) -> list[Caution]:
