@@ -142,7 +142,7 @@ class LakeWaters:
                 if table is None and spot.latitude is not None
             )
             fetch = np.stack([unknown if one is None else one for one in tables])
-            # of a shore with more corners than are looked at, the longest run may miss a narrow arm in which a spot lies
+            # of a shore with many corners not all are looked at: a narrow arm with a spot in it may be missed
             longest = np.fmax(longest, np.fmax.reduce(fetch, axis=0))
             self._fetch[lake.id] = (longest, fetch, ashore)
         return self._fetch[lake.id]
