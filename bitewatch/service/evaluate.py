@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.brief.lake_day import NO_FEED, Freshness, LakeDay, Outlook, WeatherSeen
+from bitewatch.brief.lake_day import NO_FEED, NO_SEASON, Freshness, LakeDay, Outlook, WeatherSeen
 from bitewatch.brief.weather_lines import BETWEEN_LINES
 from bitewatch.lake.clarity import secchi_used
 from bitewatch.lake.local_time import local_days, np_to_datetime
@@ -22,16 +22,16 @@ from bitewatch.presentation.plan import plan
 from bitewatch.presentation.technique import Techniques
 from bitewatch.presentation.trip import TripHours
 from bitewatch.service.weather_now import COLUMN_WORDS, TOO_OLD_AFTER, Weather
+from bitewatch.water.lake_water import mean_depth_m
 from bitewatch.water.reading import CREDITS
-from bitewatch.water.season import Season
 from bitewatch.water.seen import WaterKnown, WaterSeen, see_water
 from bitewatch.water.waves import fetch_at_m, fetch_from_area_m, wave_height_m, wave_period_s
+from bitewatch.weather.daily import SKY_NOTE, day_of_year, sunshine_wm2
 from bitewatch.weather.following import KnownFront, Standing, utc
 from bitewatch.weather.fronts import FrontKind, fronts_of, passages
 from bitewatch.weather.governing import front_variables, with_known
-from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, HOUR, Floats, Hourly
+from bitewatch.weather.hourly import COLUMNS, CORE_COLUMNS, Floats, Hourly
 from bitewatch.weather.signs import cold, front_signs, warm
-from bitewatch.weather.sky import sky_shortwave_wm2
 from bitewatch.weather.spells import stable_days
 from bitewatch.weather.sun import sun_events, sun_position
 from bitewatch.weather.warnings import WarningsSeen
@@ -42,7 +42,6 @@ DANGER_COLUMNS = {
     "storms": ("cape_jkg",),
 }  # fmt: skip
 NOTHING_KNOWN = WaterKnown()
-MEAN_SHARE = 0.4  #: mean depth over greatest depth, where only the greatest is known [own]
 DEPTH_UNKNOWN_M = 3.0  #: for waves on a lake whose depth is not known: shallow, as natural lakes with weeds are [own]
 
 
@@ -71,7 +70,7 @@ def evaluate(
     depths = weed_depths(lake)
     seen = weather.seen
     doubts = [*(weather.failures if seen else ()), *depths.doubts]
-    season = Season()
+    season = NO_SEASON
     outlook, no_call = None, f"no weather: {'; '.join(weather.failures)}" if weather.failures else "no weather"
     if weather.hourly is not None and weather.own is not None and seen is not None:
         doubts += seen.notes
@@ -196,21 +195,19 @@ def _outlook(
 def with_sunshine(hourly: Hourly, lake: Lake) -> tuple[Hourly, tuple[str, ...]]:
     """The same hours, with sunshine that is not given worked out from the sun's height and the clouds, and told."""
     given = hourly["shortwave_wm2"]
-    middle = sun_position(hourly.time - HOUR // 2, lake.latitude, lake.longitude)  # a mean of the hour before
-    lacking = np.isnan(given)
-    of_sky = sky_shortwave_wm2(middle.elevation_deg, hourly["cloud_pct"])
-    filled = lacking & np.isfinite(of_sky)
+    found = sunshine_wm2(hourly, latitude=lake.latitude, longitude=lake.longitude)
+    filled = np.isnan(given) & np.isfinite(found)
     if not filled.any():
         return hourly, ()
-    columns = {**hourly.columns, "shortwave_wm2": np.where(filled, of_sky, given)}
-    return Hourly(time=hourly.time, columns=columns), ("sunshine is worked out from the clouds where it is not given",)
+    notes = (SKY_NOTE,) if (filled & (found > 0.0)).any() else ()
+    return Hourly(time=hourly.time, columns={**hourly.columns, "shortwave_wm2": found}), notes
 
 
 def _day_of_year(days: NDArray[np.datetime64], lake: Lake) -> Floats | None:
     """1 to 366 by the lake's date; None south of the equator, where the rules' seasons do not hold."""
     if lake.latitude < 0:
         return None
-    return np.asarray((days - days.astype("datetime64[Y]")).astype(int) + 1.0)
+    return day_of_year(days).astype(float)
 
 
 def _bearings(lake: Lake) -> Floats:
@@ -229,7 +226,7 @@ class _Waves:
 def _waves(lake: Lake, hourly: Hourly, known: WaterKnown) -> _Waves:
     wind, wind_from = hourly["wind_speed_ms"], hourly["wind_from_deg"]
     nothing = np.full(wind.shape, np.nan)
-    depth = lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else DEPTH_UNKNOWN_M)
+    depth = mean_depth_m(lake) or DEPTH_UNKNOWN_M
     at_spots = np.full((max(1, len(lake.spot)), wind.size), np.nan)
     if known.fetch_m is not None:
         at_spots = wave_height_m(wind, fetch_at_m(known.fetch_m, wind_from), depth)

@@ -27,7 +27,7 @@ def keep_days(
     int
         How many days were new.
     """
-    last = _last_day_over(lake, now)
+    last = last_day_over(lake, now)
     rows = [
         {"lake": lake.id, "day": day.astype(date), "source": source, "known_at": known_at or now}
         | {name: None if np.isnan(daily[name][at]) else float(daily[name][at]) for name in DAILY_COLUMNS}
@@ -69,7 +69,7 @@ def missing_days(known: Sequence[Daily], first: date, last: date) -> list[date]:
     return sorted(wanted)
 
 
-def _last_day_over(lake: Lake, now: datetime) -> np.datetime64:
+def last_day_over(lake: Lake, now: datetime) -> np.datetime64:
     """The last solar day that has ended."""
     by_the_sun = now.astimezone(UTC) + timedelta(hours=solar_shift_h(lake.longitude))
     return np.datetime64(by_the_sun.date()) - DAY

@@ -9,7 +9,7 @@ import numpy as np
 from bitewatch.errors import PayloadRefused, Refused
 from bitewatch.lake.outline import fetch_table_m, longest_table_m
 from bitewatch.lake.profile import Lake
-from bitewatch.service.lake_air import keep_days, kept_days
+from bitewatch.service.lake_air import keep_days, kept_days, last_day_over
 from bitewatch.service.readings import kept_readings
 from bitewatch.settings import Settings
 from bitewatch.store.database import Store
@@ -34,15 +34,14 @@ class LakeWaters:
         self._store = store
         self._history: dict[tuple[Path, int, str], Daily] = {}
         self._sums: dict[str, tuple[tuple[object, ...], dict[int, Floats]]] = {}
+        self._kept: dict[str, tuple[str, np.datetime64]] = {}  #: the last day that was written down, and whose it was
         self._fetch: dict[str, tuple[Floats, Floats, tuple[str, ...]]] = {}
 
     def known(self, lake: Lake, *, until: datetime, now: datetime) -> WaterKnown:
         """What is known of a lake's past air, and the readings taken by ``until`` and known by ``now``."""
+        days, failures = self._days(lake)
         with self._store.read() as connection:
-            kept = kept_days(connection, lake)
             taken = [one.reading for one in kept_readings(connection, lake.id)]
-        history, failures = self.history(lake)
-        days = [table for table in (kept, history) if table is not None]
         of_file, faults = self.readings_of_file(lake, now)
         longest, fetch, ashore = self._runs(lake)
         return WaterKnown(
@@ -53,9 +52,13 @@ class LakeWaters:
 
     def all_days(self, lake: Lake) -> list[Daily]:
         """Every day that is known of the air over a lake; of several tables the first knows best."""
+        return self._days(lake)[0]
+
+    def _days(self, lake: Lake) -> tuple[list[Daily], tuple[str, ...]]:
         with self._store.read() as connection:
             kept = kept_days(connection, lake)
-        return [table for table in (kept, self.history(lake)[0]) if table is not None]
+        history, failures = self.history(lake)
+        return [table for table in (kept, history) if table is not None], failures
 
     def history(self, lake: Lake) -> tuple[Daily | None, tuple[str, ...]]:
         """The days of the history file that the settings name, and what is wrong with it, in words."""
@@ -102,10 +105,14 @@ class LakeWaters:
         return readings, tuple(told)
 
     def keep(self, lake: Lake, hourly: Hourly, *, source: str, now: datetime) -> None:
-        """Write down the days of a forecast's past hours that are over."""
+        """Write down the days of a forecast's past hours that are over; nothing is done while no other day is."""
+        last = last_day_over(lake, now)
+        if self._kept.get(lake.id) == (source, last):
+            return
         daily, _ = daily_means(hourly, latitude=lake.latitude, longitude=lake.longitude)
         with self._store.write() as connection:
             keep_days(connection, lake, daily, source=source, now=now)
+        self._kept[lake.id] = (source, last)
 
     def _before(self, lake: Lake, days: Sequence[Daily], until: datetime) -> dict[int, Floats]:
         """Degree days of the seasons before this one; worked out once while nothing of them changes."""

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from bitewatch.errors import Refused
 from bitewatch.water.radiation import extraterrestrial_wm2
-from bitewatch.weather.daily import Daily, Days
+from bitewatch.weather.daily import Daily, Days, day_of_year
 from bitewatch.weather.humidity import saturation_vapour_hpa
 
 Floats = NDArray[np.float64]
@@ -111,8 +111,7 @@ def _vapour(given: Floats, air: Floats) -> tuple[Floats, list[str]]:
 
 
 def _sunshine(daily: Daily, latitude: float, known: NDArray[np.bool_]) -> tuple[Floats, list[str]]:
-    of_year = (daily.day - daily.day.astype("datetime64[Y]")).astype(float) + 1.0
-    above = extraterrestrial_wm2(latitude, of_year)
+    above = extraterrestrial_wm2(latitude, day_of_year(daily.day))
     given = daily["shortwave_wm2"]
     told = np.isfinite(given)
     if not told.any():

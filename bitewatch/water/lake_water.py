@@ -20,7 +20,7 @@ from bitewatch.water.reading import Reading
 from bitewatch.water.readings import reading_errors
 from bitewatch.water.slab import Basin
 from bitewatch.water.surface import Surface, season_of, surface
-from bitewatch.weather.daily import Daily, Days, solar_shift_h
+from bitewatch.weather.daily import Daily, Days, day_of_year, solar_shift_h
 from bitewatch.weather.hourly import Floats, Times
 
 #: what stands in for what a profile leaves out: of a middling weedy lake; the surface hardly feels them [own]
@@ -166,7 +166,7 @@ def lake_layers(lake: Lake, day: Days) -> Layers:
         # whether a lake layers is not known without its depth, but one that is shallow throughout does not
         deepest = guess if guess < SHALLOW * midsummer_thermocline_m(basin.area_km2, basin.secchi_m) else None
     return layers(
-        day_of_year(day), area_km2=basin.area_km2, secchi_m=basin.secchi_m, max_depth_m=deepest,
+        day_of_year(day).astype(float), area_km2=basin.area_km2, secchi_m=basin.secchi_m, max_depth_m=deepest,
         latitude=lake.latitude,
     )  # fmt: skip
 
@@ -177,15 +177,20 @@ def basin_of(lake: Lake) -> tuple[Basin[float], tuple[str, ...]]:
     assumed = [
         name
         for name, known in (
-            ("area", lake.area_km2), ("mean depth", lake.mean_depth_m or lake.max_depth_m), ("Secchi depth", secchi)
+            ("area", lake.area_km2), ("mean depth", mean_depth_m(lake)), ("Secchi depth", secchi)
         )
         if known is None
     ]  # fmt: skip
-    mean_depth = lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else TYPICAL_MEAN_DEPTH_M)
     basin = Basin(
-        area_km2=lake.area_km2 or TYPICAL_AREA_KM2, mean_depth_m=mean_depth, secchi_m=secchi or TYPICAL_SECCHI_M
-    )
+        area_km2=lake.area_km2 or TYPICAL_AREA_KM2, mean_depth_m=mean_depth_m(lake) or TYPICAL_MEAN_DEPTH_M,
+        secchi_m=secchi or TYPICAL_SECCHI_M,
+    )  # fmt: skip
     return basin, tuple(assumed)
+
+
+def mean_depth_m(lake: Lake) -> float | None:
+    """As entered, else from the greatest depth; None where neither is known."""
+    return lake.mean_depth_m or (MEAN_SHARE * lake.max_depth_m if lake.max_depth_m else None)
 
 
 def noons(day: Days) -> Floats:
@@ -203,11 +208,6 @@ def day_in_season(day: Days, latitude: float) -> NDArray[np.int64]:
     season = season_of(day, latitude)
     first = [np.datetime64(f"{year}-{10 if latitude < 0 else 4:02d}-01") for year in season.tolist()]
     return np.asarray((day - np.array(first, "datetime64[D]")).astype(int))
-
-
-def day_of_year(day: Days) -> Floats:
-    """1 to 366."""
-    return np.asarray((day - day.astype("datetime64[Y]")).astype(int) + 1.0)
 
 
 def typed_reading(lake: Lake, on: datetime) -> Reading | None:

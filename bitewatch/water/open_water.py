@@ -5,13 +5,13 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.water.season import ICE_C, WARM_HALF
+from bitewatch.water.season import ICE_C, WARM_HALF, northern_days
 from bitewatch.weather.daily import DAY, Days
 
 Floats = NDArray[np.float64]
 
-HALF_YEAR_DAYS = 182
 SPRING_DAY = 91  #: 1 April
+DECEMBER = 335
 LONGEST_ICE = 150  #: days before an ice-out that are taken for ice, December at the earliest [own]
 
 
@@ -33,9 +33,7 @@ def open_water(
     ndarray of bool, shape (D,)
     """
     known = np.isfinite(surface_c)
-    of_year = (day - day.astype("datetime64[Y]")).astype(int) + 1
-    if latitude < 0:
-        of_year = (of_year + HALF_YEAR_DAYS - 1) % 365 + 1
+    of_year = northern_days(day, latitude)
     cold = known & (np.nan_to_num(surface_c, nan=99.0) <= ICE_C) & ((of_year < WARM_HALF[0]) | (of_year > WARM_HALF[1]))
     # a single cold day between warmer ones is no ice
     frozen = cold & (np.concatenate([[False], cold[:-1]]) | np.concatenate([cold[1:], [False]]))
@@ -46,5 +44,5 @@ def open_water(
         frozen[first:] |= here[first:]
     if ice_out is not None:
         gone = np.datetime64(ice_out)
-        frozen |= (day < gone) & (day >= gone - LONGEST_ICE * DAY) & ((of_year < WARM_HALF[0]) | (of_year > 334))
+        frozen |= (day < gone) & (day >= gone - LONGEST_ICE * DAY) & ((of_year < WARM_HALF[0]) | (of_year >= DECEMBER))
     return np.asarray(known & ~frozen)

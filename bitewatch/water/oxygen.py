@@ -7,14 +7,13 @@ from enum import StrEnum
 import numpy as np
 
 from bitewatch.lake.profile import DepthProfile
-from bitewatch.water.surface import season_of
+from bitewatch.water.surface import TROPIC_DEG, season_of
 
 ENOUGH_MGL = 3.0  #: least of a day that fish past their early stages stand: EPA 1986, warm water (from memory)
 HOLDS_DAYS = 30  #: for so long a profile tells of a lake [own]
 HIGH_SUMMER = ((7, 1), (9, 15))  #: month and day: by then the deep water of weedy lakes is used up [own]
 SOUTHERN_SUMMER = ((1, 1), (3, 15))  #: half a year later [own]
 KEEPS_OXYGEN_SECCHI_M = 4.5  #: the deep water of clearer lakes often keeps its oxygen: no guess is made [own]
-TROPIC_DEG = 23.44
 TOO_MUCH = 1.6  #: of saturation, at the surface: more than weeds in full sun make [own]
 
 

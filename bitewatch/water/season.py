@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from bitewatch.lake.profile import DepthProfile, Species
 from bitewatch.water.density import water_density
-from bitewatch.weather.daily import DAY, Days
+from bitewatch.water.surface import TROPIC_DEG
+from bitewatch.weather.daily import DAY, Days, day_of_year
 
 Floats = NDArray[np.float64]
 
@@ -60,7 +61,7 @@ SPAWNING: Mapping[Species, Spawning] = MappingProxyType(
         ),
     }
 )  # fmt: skip
-CALENDAR = "the calendar of the rules, for 43 to 48 degrees north (own choice)"
+CALENDAR = "own choice: the calendar of the rules, for 43 to 48 degrees north"
 COOLING_AFTER, COOLING_BY_C = 225, 2.0  #: from the warmest week down, after mid August [own]
 SPRING = 91  #: 1 April, from where on the warmest week of a season is sought
 WEEK = 7 * DAY
@@ -77,7 +78,6 @@ WINTER, WINTER_LATITUDE = (335, 90), 40.0  #: when and where ice is not ruled ou
 SURE_OF_OPEN_DAYS = 60  #: so long the owner's word that the ice went out outweighs the model [own]
 KNOWN_WITHIN = 3 * DAY  #: what was known earlier than that says nothing of today [own]
 HALF_YEAR_DAYS = 182
-TROPIC_DEG = 23.44
 DANGER = "ice of unknown thickness is a danger"
 
 
@@ -174,7 +174,12 @@ def northern_day(on: date, latitude: float) -> int:
     >>> northern_day(date(2026, 12, 31), -38.0)
     182
     """
-    of_year = (on - date(on.year, 1, 1)).days + 1
+    return int(northern_days(np.array([on], "datetime64[D]"), latitude)[0])
+
+
+def northern_days(day: Days, latitude: float) -> NDArray[np.int64]:
+    """The same of many days, shape (D,)."""
+    of_year = day_of_year(day)
     return (of_year + HALF_YEAR_DAYS - 1) % 365 + 1 if latitude < 0 else of_year
 
 
@@ -191,9 +196,7 @@ def spawning_days(species: Species, day: Days, surface_c: Floats, latitude: floa
     ndarray of bool, shape (D,)
     """
     known = SPAWNING[species]
-    of_year = (day - day.astype("datetime64[Y]")).astype(int) + 1
-    if latitude < 0:
-        of_year = (of_year + HALF_YEAR_DAYS - 1) % 365 + 1
+    of_year = northern_days(day, latitude)
     inside = (of_year >= known.first_day) & (of_year <= known.last_day)
     return np.asarray(inside & (surface_c >= known.begins_c) & (surface_c <= known.ends_c))
 

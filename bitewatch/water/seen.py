@@ -15,12 +15,11 @@ from bitewatch.water.lake_water import LakeWater, WaterHours, day_in_season, lak
 from bitewatch.water.layers import likely_range_m, measured_thermocline_m
 from bitewatch.water.oxygen import OxygenMargin, oxygen_margin, standing_profiles
 from bitewatch.water.reading import Reading
-from bitewatch.water.season import Season, season_at
+from bitewatch.water.season import DEEP_C, Season, mixes_with, season_at
 from bitewatch.water.temperature import held_reading
-from bitewatch.weather.daily import Daily, daily_means, joined
+from bitewatch.weather.daily import Daily, Days, daily_means, joined
 from bitewatch.weather.hourly import Floats, Hourly
 
-MIXED_THROUGH_C = 7.0  #: so cold a surface is hardly lighter than the water below [own]
 TOO_UNSURE_C = 3.0  #: a temperature that is known no better tells rules nothing, and is not told [own]
 
 
@@ -87,14 +86,15 @@ def see_water(
     of_day = hourly.time.astype("datetime64[D]") == np.datetime64(day)
     if model is not None and unsure[of_day & np.isfinite(raw.value_c)].any():
         doubts.append("the water temperature is too unsure to tell yet")
-    layers, said = _layers(lake, model, day)
+    curve = _Curve.of(model)
+    layers, said = _layers(lake, model, curve, day)
     secchi = secchi_used(lake)
     oxygen = oxygen_margin(
         day=day, profiles=lake.profile, edge_m=edge_m,
         thermocline_m=layers.thermocline_m if layers.layered else np.nan,
         secchi_m=secchi.secchi_m, latitude=lake.latitude,
     )  # fmt: skip
-    season = _season(lake, model, layers, day)
+    season = _season(lake, curve, layers, day)
     low, high = (float(depth) for depth in likely_range_m(layers.thermocline_m, lake.max_depth_m))
     doubts += [line for line in (said, secchi.doubt, oxygen.words, season.outside) if line]
     return WaterSeen(
@@ -124,18 +124,13 @@ def _with_typed(
     return [*known.readings, typed], doubts
 
 
-def _season(lake: Lake, model: LakeWater | None, layers: "_Layers", day: date) -> Season:
-    nothing = np.zeros(0)
-    days, surface, sd = np.zeros(0, "datetime64[D]"), nothing, nothing
-    if model is not None:
-        days = model.day
-        surface, sd = model.daily()
+def _season(lake: Lake, curve: "_Curve", layers: "_Layers", day: date) -> Season:
     season = season_at(
-        day, day=days, surface_c=surface, sd_c=sd, latitude=lake.latitude,
+        day, day=curve.day, surface_c=curve.surface_c, sd_c=curve.sd_c, latitude=lake.latitude,
         layered=True if layers.mixed_through else layers.layered, ice_out=lake.ice_out, profiles=lake.profile,
     )  # fmt: skip
-    here = days == np.datetime64(day)
-    if here.any() and not sd[here][0] <= TOO_UNSURE_C:  # nothing is told from what is not known, but for ice
+    here = curve.day == np.datetime64(day)
+    if here.any() and not curve.sd_c[here][0] <= TOO_UNSURE_C:  # nothing is told from what is not known, but for ice
         lines = () if season.ice is None else (season.ice,)
         return replace(season, lines=lines)
     return season
@@ -159,13 +154,29 @@ class _Layers:
     mixed_through: bool = False
 
 
-def _layers(lake: Lake, model: LakeWater | None, day: date) -> tuple[_Layers, str]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Curve:
+    """Daily surface temperature with all readings, shape (D,); without days where no weather carries it."""
+
+    day: Days
+    surface_c: Floats
+    sd_c: Floats
+
+    @classmethod
+    def of(cls, model: LakeWater | None) -> "_Curve":
+        if model is None:
+            return cls(day=np.zeros(0, "datetime64[D]"), surface_c=np.zeros(0), sd_c=np.zeros(0))
+        surface, sd = model.daily()
+        return cls(day=model.day, surface_c=surface, sd_c=sd)
+
+
+def _layers(lake: Lake, model: LakeWater | None, curve: _Curve, day: date) -> tuple[_Layers, str]:
     """Layers of a day, and what to say; what a probe saw goes first, and cold water has none."""
-    if model is None or not (here := model.day == np.datetime64(day)).any():
+    here = curve.day == np.datetime64(day)
+    if model is None or not here.any():
         return _Layers(mixed_m=np.nan, thermocline_m=np.nan, layered=None), ""
     settled = model.layers
-    surface = float(model.daily()[0][here][0])
-    if settled.layered is not False and surface <= MIXED_THROUGH_C:
+    if settled.layered is not False and mixes_with(curve.surface_c[here], DEEP_C[0])[0]:
         deepest = np.nan if lake.max_depth_m is None else lake.max_depth_m
         return _Layers(mixed_m=deepest, thermocline_m=np.nan, layered=False, mixed_through=True), ""
     mixed, thermocline = float(settled.mixed_m[here][0]), float(settled.thermocline_m[here][0])

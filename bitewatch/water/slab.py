@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from bitewatch.water.radiation import KELVIN, STEFAN_BOLTZMANN, cloud_share, extraterrestrial_wm2, longwave_in_wm2
 from bitewatch.water.waves import fetch_from_area_m
-from bitewatch.weather.daily import Days
+from bitewatch.weather.daily import Days, day_of_year
 from bitewatch.weather.humidity import saturation_vapour_hpa
 
 Floats = NDArray[np.float64]
@@ -129,7 +129,7 @@ def march(
     >>> bool(21.0 < end < 22.3)
     True
     """
-    of_year = (day - day.astype("datetime64[Y]")).astype(float) + 1.0
+    of_year = day_of_year(day).astype(float)
     sun, air, vapour, wind, pressure = (
         np.asarray(given, float) for given in (shortwave_wm2, air_temp_c, vapour_hpa, wind_speed_ms, pressure_hpa)
     )

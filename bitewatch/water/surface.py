@@ -19,7 +19,7 @@ START_DAYS = 20  #: of April, or October in the south, in which such a start may
 START_SD_C, LATE_SD_C = 3.0, 4.0  #: how wrong a start at 4 degC may be, and one from the air alone [own]
 BEFORE_DAYS, LEAST_BEFORE, FIRST_DAYS = 30, 10, 7  #: over which air tells a start [own]
 LATE_FLOOR_C = 0.5
-TROPIC_DEG = 23.44
+TROPIC_DEG = 23.44  #: nearer to the equator there is no spring to start from
 EARLY_ICE_OUT = 91 * DAY  #: so long before the first day of its season the ice may go [own]
 #: where the fit holds, and by how much the spread grows outside it and for each thing that had to be assumed [own]
 MOST_AREA_KM2, MOST_DEPTH_M, LATITUDES = 100.0, 25.0, (35.0, 55.0)

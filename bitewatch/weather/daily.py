@@ -17,6 +17,7 @@ from bitewatch.weather.sun import sun_position
 
 DAILY_COLUMNS = ("shortwave_wm2", "air_temp_c", "vapour_hpa", "wind_speed_ms", "pressure_hpa")
 ENOUGH_HOURS = 22  #: of 24; without more of its night a day would count as warmer and sunnier than it was [own]
+SKY_NOTE = "sunshine from the sun's height and the clouds where it is not given"
 BRIDGED_H = 6  #: hours; a longer gap hides a part of the day's course [own]
 DAY = np.timedelta64(1, "D")
 
@@ -52,6 +53,37 @@ class Daily:
         """The same from one day to another, both included."""
         inside = (self.day >= first) & (self.day <= last)
         return Daily(day=self.day[inside], columns={name: self[name][..., inside] for name in DAILY_COLUMNS})
+
+
+def day_of_year(day: Days) -> NDArray[np.int64]:
+    """1 to 366, of each day.
+
+    >>> day_of_year(np.array(["2028-12-31"], "datetime64[D]")).tolist()
+    [366]
+    """
+    return np.asarray((day - day.astype("datetime64[Y]")).astype(int) + 1)
+
+
+def sunshine_wm2(hourly: Hourly, *, latitude: float, longitude: float) -> Floats:
+    """Sunshine by the hour: as given, else from the sun's height and the clouds, and none while the sun is down.
+
+    Parameters
+    ----------
+    hourly : Hourly
+        Of one place, shape (T,).
+    latitude, longitude : float
+        Degrees north and east.
+
+    Returns
+    -------
+    ndarray, shape (T,)
+        Mean of the hour that ends; NaN by day where neither is known. [W/m2]
+    """
+    # half an hour before, in the middle of the hour that the mean is of
+    elevation = sun_position(hourly.time - HOUR // 2, latitude, longitude).elevation_deg
+    given = hourly["shortwave_wm2"]
+    found = np.where(np.isnan(given), sky_shortwave_wm2(elevation, hourly["cloud_pct"]), given)
+    return np.where(np.isnan(found) & (elevation < 0.0), 0.0, found)
 
 
 def solar_days(hours: NDArray[np.datetime64], longitude: float) -> Days:
@@ -150,12 +182,9 @@ def _complete(
         notes.append("vapour pressure from humidity and air temperature where there is no dew point")
     shining = hourly["shortwave_wm2"]
     if not once_a_day:  # clouds of one hour say nothing of a day's sunshine
-        elevation = sun_position(hourly.time - HOUR // 2, latitude, longitude).elevation_deg
-        of_clouds = sky_shortwave_wm2(elevation, hourly["cloud_pct"])
-        if (np.isnan(shining) & np.isfinite(of_clouds)).any():
-            notes.append("sunshine from the sun's height and the clouds where it is not given")
-        shining = np.where(np.isnan(shining), of_clouds, shining)
-        shining = np.where(np.isnan(shining) & (elevation < 0.0), 0.0, shining)
+        shining = sunshine_wm2(hourly, latitude=latitude, longitude=longitude)
+        if (np.isnan(hourly["shortwave_wm2"]) & (shining > 0.0)).any():
+            notes.append(SKY_NOTE)
     values = {
         "shortwave_wm2": shining, "air_temp_c": hourly["air_temp_c"],
         "vapour_hpa": np.where(np.isnan(moist), of_humidity, moist),

@@ -132,4 +132,8 @@ def test_a_quota_is_waited_for(bench: "Bench", source: WithPast) -> None:
 
 
 def test_a_source_without_a_past_is_not_asked(bench: "Bench", said: Said) -> None:
-    bench.outside().past_days.refresh([bench.settings.lake("thrennick")], NOW)
+    outside = bench.outside()
+    outside.refresh([bench.settings.lake("thrennick")], NOW)
+    asked = list(said.asked)
+    assert outside.past_days.refresh([bench.settings.lake("thrennick")], NOW) == set()
+    assert said.asked == asked
