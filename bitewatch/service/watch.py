@@ -2,8 +2,8 @@
 
 import fcntl
 import logging
+import os
 import signal
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC
@@ -31,14 +31,26 @@ def owning(folder: Path) -> Iterator[None]:
         yield
 
 
+def stop_signals() -> int:
+    """A file descriptor that can be read from once SIGTERM or SIGINT came.
+
+    The system may hand a signal to any thread, while Python's own handlers run in the main thread only once it wakes:
+    a main thread that waits for a lock may then sleep on. A byte in a pipe wakes it whoever took the signal.
+    """
+    reader, writer = os.pipe()
+    os.set_blocking(writer, False)
+    signal.set_wakeup_fd(writer)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: None)  # the byte is what counts
+    return reader
+
+
 def run(service: Service) -> None:
     """Tick until SIGTERM or SIGINT; what is in flight is finished first."""
     from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED
     from apscheduler.schedulers.background import BackgroundScheduler
 
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    told_to_stop = stop_signals()
     scheduler = BackgroundScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
     )
@@ -60,6 +72,6 @@ def run(service: Service) -> None:
     scheduler.add_job(service.tick, "interval", seconds=seconds, id="tick")
     scheduler.start()
     log.info("watching; a tick every %d seconds", seconds)
-    stop.wait()
+    os.read(told_to_stop, 1)
     scheduler.shutdown(wait=True)
     log.info("stopped")
