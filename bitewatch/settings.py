@@ -25,6 +25,7 @@ from bitewatch.weather.sources.settings import SourceName, SourcesSettings
 
 PREFIX = "BITEWATCH_"
 Secret = Literal["smtp_password", "open_meteo_api_key", "usgs_api_key"]
+OUTLINE_OFF = 2.0  #: an outline so many times larger or smaller than the lake is that of another water [own]
 TEST_PREFIXES = ("BITEWATCH_TEST_", "BITEWATCH_REQUIRE_")  #: read by the tests of this project only
 
 
@@ -321,9 +322,13 @@ def _read_outline(lake: Lake, folder: Path, *, file: str) -> Outline:
         why = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
         raise _fault(file, "outline", value, f"the file cannot be read: {why}") from error
     try:
-        return read_outline(text, latitude=lake.latitude, longitude=lake.longitude)
+        outline = read_outline(text, latitude=lake.latitude, longitude=lake.longitude)
     except Refused as error:
         raise _fault(file, "outline", value, str(error)) from error
+    drawn, told = outline.area_km2, lake.area_km2
+    if told is not None and max(drawn / told, told / drawn) > OUTLINE_OFF:
+        raise _fault(file, "outline", value, f"has {drawn:.3g} km2 of water, the lake {told:.3g}; is it of this lake?")
+    return outline
 
 
 def _check_sources(lake: Lake, config: Config, *, file: str) -> None:

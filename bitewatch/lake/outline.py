@@ -44,7 +44,8 @@ class Outline:
 def read_outline(text: str, *, latitude: float, longitude: float) -> Outline:
     """The shore of a lake from the text of a GeoJSON file.
 
-    Takes a Polygon or MultiPolygon, alone, as a Feature or in a FeatureCollection, in degrees, longitude first.
+    Takes a Polygon or MultiPolygon, alone, as a Feature or in a FeatureCollection, in degrees, longitude first. Several
+    features must touch: bays of one lake, not a county of lakes.
 
     Parameters
     ----------
@@ -70,7 +71,8 @@ def read_outline(text: str, *, latitude: float, longitude: float) -> Outline:
         table = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise Refused(f"is not JSON: {error}") from None
-    rings = [rings for geometry in _geometries(table) for rings in _polygons(geometry)]
+    geometries = _geometries(table)
+    rings = [rings for geometry in geometries for rings in _polygons(geometry)]
     if not rings:
         raise Refused("holds no Polygon and no MultiPolygon")
     points = [point for polygon in rings for ring in polygon for point in ring]
@@ -82,6 +84,8 @@ def read_outline(text: str, *, latitude: float, longitude: float) -> Outline:
     parts = [part for part in shapely.get_parts([shapely.union_all(whole)]).tolist() if part.area > 0]
     if sum(part.area for part in parts) < LEAST_M2:
         raise Refused(f"has no area: less than {LEAST_M2:g} m2 of water")
+    if len(parts) > 1 and len(geometries) > 1:
+        raise Refused(f"holds {len(geometries)} features that do not all touch; keep the one of this lake")
     return Outline(latitude=latitude, longitude=longitude, shape=shapely.MultiPolygon(parts))
 
 

@@ -15,6 +15,7 @@ from bitewatch.units import c_from_f, f_from_c
 
 ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,63}$"
 COLDEST_C, HOTTEST_C = -0.5, 40.0  #: beyond it no lake that fish live in [own]
+LEAST_SECCHI_M = 0.05  #: under it the water is mud, or the unit is wrong [own]
 ROCK_COVER = 0.125  #: weed cover under which a lake is fished as rock: where the rule for rock lakes is half on [own]
 
 
@@ -202,6 +203,8 @@ class Lake(Declared):
             raise wrong("mean_depth_m", "must not be more than the greatest depth of the lake")
         if self.weed_edge_m and deepest and self.weed_edge_m > deepest:
             raise wrong("weed_edge_m", "must not be more than the greatest depth of the lake")
+        if self.secchi_m and self.secchi_m < LEAST_SECCHI_M:
+            raise wrong("secchi_m", f"must be {100 * LEAST_SECCHI_M:g} cm or more; is the unit right?")
         if self.secchi_m and deepest and self.secchi_m > deepest:
             raise wrong(
                 "secchi_m", "must not be more than the greatest depth; a disk seen on the bottom has that depth"

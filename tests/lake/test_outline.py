@@ -105,6 +105,22 @@ def test_two_waters_of_one_lake_and_features():
         assert read_outline(text, latitude=LAT, longitude=LON).area_km2 == pytest.approx(0.8, rel=1e-6)
 
 
+def test_features_of_one_lake_touch():
+    bays = [[(-400, 0), (0, 0), (0, 300), (-400, 300)], [(0, 100), (200, 100), (200, 200), (0, 200)]]
+    apart = [bays[0], [(x + 1, y) for x, y in bays[1]]]
+
+    def read(rings):
+        shapes = [{"type": "Polygon", "coordinates": [degrees(ring)]} for ring in rings]
+        features = [{"type": "Feature", "properties": {}, "geometry": shape} for shape in shapes]
+        return read_outline(
+            json.dumps({"type": "FeatureCollection", "features": features}), latitude=LAT, longitude=LON
+        )
+
+    assert read(bays).area_km2 == pytest.approx(0.14, rel=1e-6)
+    with pytest.raises(Refused, match="holds 2 features that do not all touch"):
+        read(apart)
+
+
 @given(st.lists(st.floats(150, 2000), min_size=5, max_size=40), st.floats(-150, 150), st.floats(-150, 150))
 def test_through_no_spot_of_any_jagged_lake_runs_more_than_the_longest_run(radii, x, y):
     angles = np.arange(len(radii)) * 2 * math.pi / len(radii)
