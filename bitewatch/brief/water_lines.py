@@ -115,8 +115,9 @@ def _light(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
     if secchi is None:
         return ""
     light = light_in_water_wm2(
-        outlook.hourly["shortwave_wm2"], outlook.sun.elevation_deg, secchi, lake_day.depths.tops_m
-    )
+        outlook.hourly["shortwave_wm2"], outlook.sun.elevation_deg, outlook.hourly["cloud_pct"], secchi,
+        lake_day.depths.tops_m,
+    )  # fmt: skip
     tops = "top of the rock" if lake_day.lake.is_rock else "weed tops"
     today = np.flatnonzero(outlook.local_days == np.datetime64(lake_day.day))
     known = today[np.isfinite(light[today])]

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bitewatch.weather.sky import twilight_lux
+from bitewatch.weather.sky import cloud_transmission, twilight_lux
 
 POOLE_ATKINS = 1.7  #: attenuation x Secchi depth, clear to moderate natural water [1]_
 PLANT_SHARE = (
@@ -119,7 +119,11 @@ def reflected_share(sun_elevation_deg: ArrayLike) -> NDArray[np.float64]:
 
 
 def light_in_water_wm2(
-    shortwave_wm2: ArrayLike, sun_elevation_deg: ArrayLike, secchi_m: ArrayLike, depth_m: ArrayLike
+    shortwave_wm2: ArrayLike,
+    sun_elevation_deg: ArrayLike,
+    cloud_pct: ArrayLike,
+    secchi_m: ArrayLike,
+    depth_m: ArrayLike,
 ) -> NDArray[np.float64]:
     """Light that plants use and eyes see at a depth, through twilight too.
 
@@ -129,6 +133,8 @@ def light_in_water_wm2(
         Sunshine, mean of the hour. [W/m2]
     sun_elevation_deg : array_like
         Height of the sun. [deg]
+    cloud_pct : array_like
+        Cover of the sky, which dims twilight; NaN counts as none. The hour's sunshine has it in already. [%]
     secchi_m, depth_m : array_like
         Clarity, above 0, and depth. [m]
 
@@ -140,8 +146,7 @@ def light_in_water_wm2(
     Notes
     -----
     Under a low sun most light comes from the sky, and no more than a tenth of that is thrown back; the share of the
-    direct light is used until it exceeds that [own]. Clouds are not counted there: at dusk under a full cover it is up
-    to four times darker.
+    direct light is used until it exceeds that [own]. Clouds dim twilight as they dim the day [own].
 
     References
     ----------
@@ -150,11 +155,11 @@ def light_in_water_wm2(
 
     Examples
     --------
-    >>> round(float(light_in_water_wm2(0.0, -6.0, 2.0, 0.0)), 4)
+    >>> round(float(light_in_water_wm2(0.0, -6.0, 0.0, 2.0, 0.0)), 4)
     0.0126
     """
     elevation = np.asarray(sun_elevation_deg, float)
-    of_sky = twilight_lux(elevation) / LUX_PER_WM2
+    of_sky = twilight_lux(elevation) / LUX_PER_WM2 * cloud_transmission(np.nan_to_num(np.asarray(cloud_pct, float)))
     sunshine = np.where(elevation < LOW_SUN_DEG, of_sky, np.asarray(shortwave_wm2, float))
     entering = PLANT_SHARE_PHYSICAL * sunshine * (1.0 - np.minimum(reflected_share(elevation), 0.1))
     return np.asarray(entering * np.exp(-attenuation_per_m(secchi_m) * np.asarray(depth_m, float)))

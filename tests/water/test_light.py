@@ -56,28 +56,36 @@ def test_reflection(elevation, share):
 
 
 def test_at_the_secchi_depth_18_percent_is_left():
-    top, deep = light_in_water_wm2(800.0, 60.0, 3.0, 0.0), light_in_water_wm2(800.0, 60.0, 3.0, 3.0)
+    top, deep = light_in_water_wm2(800.0, 60.0, 0.0, 3.0, 0.0), light_in_water_wm2(800.0, 60.0, 0.0, 3.0, 3.0)
     assert float(deep / top) == pytest.approx(0.183, abs=5e-4)  # Poole and Atkins 1929
     assert float(top) == pytest.approx(0.45 * 800.0 * (1 - 0.0209), rel=2e-3)  # McCree 1972, and a little thrown back
 
 
 def test_it_lies_a_little_under_the_form_of_the_rules():
     """0.45 and a few percent reflected against 0.46 and none: 0.03 in the logarithm, which no rule can feel."""
-    physical = math.log10(float(light_in_water_wm2(600.0, 40.0, 2.5, 1.8)))
+    physical = math.log10(float(light_in_water_wm2(600.0, 40.0, 0.0, 2.5, 1.8)))
     assert 0.0 < float(light_at_tops(600.0, 2.5, 1.8)) - physical < 0.04
 
 
 def test_through_twilight_it_follows_the_sky_whatever_the_hour_s_mean_says():
-    dusk = light_in_water_wm2([50.0, 0.0], [-6.0, -6.0], 2.0, 0.0)
+    dusk = light_in_water_wm2([50.0, 0.0], [-6.0, -6.0], 0.0, 2.0, 0.0)
     assert dusk[0] == dusk[1] > 0
-    assert float(light_in_water_wm2(np.nan, -6.0, 2.0, 0.0)) == dusk[0]
-    assert float(light_in_water_wm2(0.0, -30.0, 2.0, 1.0)) < 1e-4
+    assert float(light_in_water_wm2(np.nan, -6.0, 0.0, 2.0, 0.0)) == dusk[0]
+    assert float(light_in_water_wm2(0.0, -30.0, 0.0, 2.0, 1.0)) < 1e-4
 
 
 @given(st.floats(5, 90), st.floats(0, 1200), st.floats(0.2, 20), st.floats(0, 15))
 def test_it_is_never_more_than_what_falls_in(elevation, sun, secchi, depth):
-    assert 0.0 <= float(light_in_water_wm2(sun, elevation, secchi, depth)) <= 0.45 * sun
+    assert 0.0 <= float(light_in_water_wm2(sun, elevation, 0.0, secchi, depth)) <= 0.45 * sun
+
+
+def test_clouds_dim_twilight_as_they_dim_the_day():
+    """Kasten and Czeplak 1980 (from memory): a quarter comes through a full cover, nearly all through a third."""
+    clear, third, full, unknown = light_in_water_wm2(0.0, -4.0, [0.0, 33.0, 100.0, np.nan], 2.0, 1.0)
+    assert full == pytest.approx(0.25 * clear)
+    assert 0.95 * clear < third < clear == unknown
+    assert light_in_water_wm2(100.0, 20.0, 100.0, 2.0, 1.0) == light_in_water_wm2(100.0, 20.0, 0.0, 2.0, 1.0)
 
 
 def test_unknown_sunshine_by_day_is_unknown_light():
-    assert np.isnan(light_in_water_wm2(np.nan, 40.0, 2.0, 1.0))
+    assert np.isnan(light_in_water_wm2(np.nan, 40.0, 0.0, 2.0, 1.0))
