@@ -107,11 +107,17 @@ def test_humidity_in_place_of_the_dew_point(weather, lake):
     assert len(rows_of(run("water", weather(columns=columns), "--lake", lake))) > 300
 
 
+def test_clouds_in_place_of_sunshine(weather, lake):
+    ran = run("water", weather(columns="air_temp_c,dew_point_c,wind_speed_ms,cloud_pct"), "--lake", lake)
+    assert len(rows_of(ran)) > 300
+    assert "sunshine from the sun's height and the clouds" in ran.stderr
+
+
 @pytest.mark.parametrize(
     ("columns", "named"),
     [
         ("air_temp_c,wind_speed_ms,shortwave_wm2", "dew_point_c, and no humidity_pct"),
-        ("air_temp_c,dew_point_c,wind_speed_ms,cloud_pct", "no shortwave_wm2"),
+        ("air_temp_c,dew_point_c,wind_speed_ms", "no shortwave_wm2, and no cloud_pct"),
         ("air_temp_c,dew_point_c,shortwave_wm2", "no wind_speed_ms"),
         ("dew_point_c,wind_speed_ms,shortwave_wm2", "no air_temp_c"),
     ],

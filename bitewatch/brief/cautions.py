@@ -45,10 +45,16 @@ STEAM_FOG_C, STEAM_FOG_WIND_MS = 10.0, 5.0  #: air so much colder than the water
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoatLimits:
-    """What the reader's boat can take, as set by them."""
+    """What the reader's boat can take."""
 
     max_wave_m: float
     max_wind_ms: float
+    set_by_reader: bool = True
+
+    @property
+    def words(self) -> str:
+        """Whose limit it is: nobody is told that a limit is theirs which they never set."""
+        return "your boat's limit" if self.set_by_reader else "the preset limit for small boats"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,14 +68,12 @@ class Caution:
 
 
 def cautions(lake_day: LakeDay, limits: BoatLimits, words: Words) -> tuple[Caution, ...]:
-    """What the trip hours hold that can hurt, the dangerous first; the sun only where nothing is dangerous."""
+    """What the trip hours hold that can hurt, the dangerous first."""
     outlook, ice = lake_day.outlook, _ice(lake_day.season)
     if outlook is None:
         return tuple(ice)
     found = [*_wind(outlook, limits, words), *_storm(outlook), *ice, *_cold(outlook, words), *_heat(outlook, words)]
-    found += [*_fog(outlook, words), *_fish(lake_day, outlook, words)]
-    if not any(caution.danger for caution in found):
-        found += _ultraviolet(outlook)
+    found += [*_fog(outlook, words), *_fish(lake_day, outlook, words), *_ultraviolet(outlook)]
     return tuple(sorted(found, key=lambda caution: not caution.danger))
 
 
@@ -105,8 +109,8 @@ def _wind(outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
         return [
             Caution(
                 kind="wind",
-                short=f"{told}, over your boat's limit {at}",
-                text=f"{told}: over your boat's limit {at}. Gusts turn boats over; the largest wave is twice that"
+                short=f"{told}, over {limits.words} {at}",
+                text=f"{told}: over {limits.words} {at}. Gusts turn boats over; the largest wave is twice that"
                 f"{_apart(outlook)}.",
                 danger=True,
             )

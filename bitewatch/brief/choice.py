@@ -58,7 +58,7 @@ def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
     if dangers:
         fishable, fit = False, f"danger: {'; '.join(dangers)}"
     if rough is not None:
-        fishable, fit = False, "over your boat's limit for part of the trip"
+        fishable, fit = False, f"over {limits.words} for part of the trip"
     if warned:
         fishable, fit = False, f"official warning: {'; '.join(warned)}"
     first = outlook.plans[lake_day.main_species][0]

@@ -120,12 +120,13 @@ def _light(lake_day: LakeDay, outlook: Outlook, words: Words) -> str:
     )  # fmt: skip
     tops = "top of the rock" if lake_day.lake.is_rock else "weed tops"
     today = np.flatnonzero(outlook.local_days == np.datetime64(lake_day.day))
-    known = today[np.isfinite(light[today])]
     start = float(light[outlook.trip.start])
     if np.isnan(start):
         return ""
-    bright = _longest_run(known[light[known] >= BRIGHT_WM2])
     now = "bright" if start >= BRIGHT_WM2 else "dark" if start < DIM_WM2 else "dim"
+    if np.isnan(light[today]).any():
+        return f"light at the {tops}: {now} at the start, later not known"
+    bright = _longest_run(today[light[today] >= BRIGHT_WM2])
     if not bright.size:
         return f"light at the {tops}: {now} at the start, and never bright that day"
     first, last = (np_to_datetime(outlook.hourly.time[at]) for at in (bright[0], bright[-1]))

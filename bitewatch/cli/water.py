@@ -40,8 +40,8 @@ def water(
     with the readings of that day and before. The spread is one standard deviation.
 
     A name that ends in .csv is a file of weather, hourly or with one row a day, over one or many years: it has a column
-    time and any of the hourly columns. Each season starts afresh. Any other name is a lake of the config folder, with
-    all that is known of its weather.
+    time and any of the hourly columns. Where lakes freeze, each season starts afresh. Any other name is a lake of the
+    config folder, with all that is known of its weather.
     """
     form = _form(plot)
     if what.lower().endswith(".csv"):

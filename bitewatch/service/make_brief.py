@@ -66,7 +66,9 @@ def message_domain(settings: Settings) -> str:
 def boat_limits(settings: Settings) -> BoatLimits:
     """What the reader's boat can take."""
     boat = settings.config.boat
-    return BoatLimits(max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms)
+    return BoatLimits(
+        max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms, set_by_reader=bool(boat.model_fields_set)
+    )
 
 
 def brief_message(brief: Brief) -> Message:

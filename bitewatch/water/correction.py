@@ -120,11 +120,19 @@ def change_sd_c(now: Moments, before: Moments, logs: ReadingErrors, *, widen: fl
     return np.sqrt(np.maximum(variance, 0.0))
 
 
-def condition_causally(moments: Moments, logs: ReadingErrors, *, widen: float = 1.0) -> Corrected:
-    """The same, each moment only with the readings up to it: as it was known then."""
-    order = np.argsort(logs.at, kind="stable")
+def condition_causally(
+    moments: Moments, logs: ReadingErrors, *, known_from: Floats, widen: float = 1.0
+) -> Corrected:  # fmt: skip
+    """The same, each moment only with the readings that were known at it.
+
+    Parameters
+    ----------
+    known_from : ndarray, shape (N,)
+        The first moment that may look at each reading. [days since 1970, by the sun's clock]
+    """
+    order = np.argsort(known_from, kind="stable")
     logs = logs.kept(order)
-    count = np.searchsorted(logs.at, moments.at, side="right")
+    count = np.searchsorted(known_from[order], moments.at, side="right")
     correction, sd = np.zeros(moments.at.shape), np.zeros(moments.at.shape)
     for known in np.unique(count):
         here = count == known

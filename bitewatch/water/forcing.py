@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 SHORT_GAP_DAYS = 3  #: over so many days air is taken straight from one side to the other [own]
 CLEARNESS = (0.1, 0.8)  #: share of the sunshine above the air that can reach the ground over a day [own]
 DARK_WM2 = 1.0  #: below so much above the air a day tells nothing of the sky: polar night [own]
+#: half of so many days or more, each with so much above the air, let this share through: another unit [own]
+ENOUGH_DAYS, BRIGHT_WM2, GLOOM = 10, 100.0, 0.08
 SEA_LEVEL_HPA = 1013.25  #: ICAO standard atmosphere
 
 
@@ -115,8 +117,15 @@ def _sunshine(daily: Daily, latitude: float, known: NDArray[np.bool_]) -> tuple[
     given = daily["shortwave_wm2"]
     told = np.isfinite(given)
     if not told.any():
-        raise Refused("the water cannot be worked out: no shortwave_wm2, and no cloud_pct by the hour to take it from")
+        raise Refused("the water cannot be worked out: no shortwave_wm2, and no cloud_pct to take it from")
     tells = told & (above > DARK_WM2)
+    bright = told & (above > BRIGHT_WM2)
+    if bright.sum() >= ENOUGH_DAYS and np.median(given[bright] / above[bright]) < GLOOM:
+        mean = float(given[bright].mean())
+        raise Refused(
+            f"the water cannot be worked out: shortwave_wm2 is {mean:.0f} W/m2 in the mean, darker than under any sky: "
+            "is it in MJ/m2?"
+        )
     at = np.arange(given.size, dtype=float)
     if tells.any():
         clearness = np.interp(at, at[tells], np.clip(given[tells] / above[tells], *CLEARNESS))

@@ -74,11 +74,16 @@ class LakeWater:
         return self.surface.model_c + told.correction_c, self._spread(told.sd_c, noon)
 
     def daily_as_known(self) -> tuple[Floats, Floats]:
-        """The same, each day only with the readings of that day and before: as it was known then."""
-        evening = noons(self.day) + 0.5
-        told = condition_causally(self._moments(evening), self.logs, widen=self.surface.widen)
+        """The same, each day only with the readings of that day and before: as it was known then.
+
+        A reading is of the later of its dates by the sun and by the lake's clock: no day knows one of the day after.
+        """
+        noon = noons(self.day)
+        by_the_clock = [one.at.astimezone(self.lake.zone_info).date() for one in self.used]
+        known_from = np.maximum(np.floor(self.logs.at) + 0.5, noons(np.array(by_the_clock, "datetime64[D]")))
+        told = condition_causally(self._moments(noon), self.logs, known_from=known_from, widen=self.surface.widen)
         known = np.isfinite(self.surface.model_c)
-        return self.surface.model_c + told.correction_c, np.where(known, self._spread(told.sd_c, evening), np.nan)
+        return self.surface.model_c + told.correction_c, np.where(known, self._spread(told.sd_c, noon), np.nan)
 
     def at_hours(self, time: Times) -> WaterHours:
         """By the hour, with the course of the day laid over the daily means.
@@ -110,11 +115,11 @@ class LakeWater:
         return np.where(near, daily + day_course_c((at % 1.0) * 24.0), np.nan)
 
     def _moments(self, at: Floats) -> Moments:
-        known = np.isfinite(self.surface.start_sd_c)
-        start = np.interp(at, noons(self.day)[known], self.surface.start_sd_c[known])
-        return Moments(
-            at=at, start_sd_c=start, season=season_of(np.floor(at).astype("datetime64[D]"), self.lake.latitude)
-        )
+        """Each in the state of its day; of a day that is not known, in that of the last one before it that is."""
+        known = np.flatnonzero(np.isfinite(self.surface.start_sd_c))
+        before = np.searchsorted(noons(self.day)[known], np.floor(at) + 0.5, side="right") - 1
+        place = known[np.maximum(before, 0)]
+        return Moments(at=at, start_sd_c=self.surface.start_sd_c[place], season=self.season[place])
 
     def _spread(self, sd_c: Floats, at: Floats) -> Floats:
         return np.asarray(np.hypot(sd_c, self._ahead(at)))

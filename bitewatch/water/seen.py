@@ -88,13 +88,15 @@ def see_water(
         doubts.append("the water temperature is too unsure to tell yet")
     curve = _Curve.of(model)
     layers, said = _layers(lake, model, curve, day)
+    season = _season(lake, curve, layers, day)
+    if season.turned_over:
+        layers, said = _mixed_through(lake), ""
     secchi = secchi_used(lake)
     oxygen = oxygen_margin(
-        day=day, profiles=lake.profile, edge_m=edge_m,
+        day=day, profiles=() if season.turned_over else lake.profile, edge_m=edge_m,
         thermocline_m=layers.thermocline_m if layers.layered else np.nan,
         secchi_m=secchi.secchi_m, latitude=lake.latitude,
     )  # fmt: skip
-    season = _season(lake, curve, layers, day)
     low, high = (float(depth) for depth in likely_range_m(layers.thermocline_m, lake.max_depth_m))
     doubts += [line for line in (said, secchi.doubt, oxygen.words, season.outside) if line]
     return WaterSeen(
@@ -170,6 +172,11 @@ class _Curve:
         return cls(day=model.day, surface_c=surface, sd_c=sd)
 
 
+def _mixed_through(lake: Lake) -> _Layers:
+    deepest = np.nan if lake.max_depth_m is None else lake.max_depth_m
+    return _Layers(mixed_m=deepest, thermocline_m=np.nan, layered=False, mixed_through=True)
+
+
 def _layers(lake: Lake, model: LakeWater | None, curve: _Curve, day: date) -> tuple[_Layers, str]:
     """Layers of a day, and what to say; what a probe saw goes first, and cold water has none."""
     here = curve.day == np.datetime64(day)
@@ -177,8 +184,7 @@ def _layers(lake: Lake, model: LakeWater | None, curve: _Curve, day: date) -> tu
         return _Layers(mixed_m=np.nan, thermocline_m=np.nan, layered=None), ""
     settled = model.layers
     if settled.layered is not False and mixes_with(curve.surface_c[here], DEEP_C[0])[0]:
-        deepest = np.nan if lake.max_depth_m is None else lake.max_depth_m
-        return _Layers(mixed_m=deepest, thermocline_m=np.nan, layered=False, mixed_through=True), ""
+        return _mixed_through(lake), ""
     mixed, thermocline = float(settled.mixed_m[here][0]), float(settled.thermocline_m[here][0])
     for one in standing_profiles(lake.profile, day=day, latitude=lake.latitude):
         if (measured := measured_thermocline_m(one)) is not None:

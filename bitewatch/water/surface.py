@@ -1,8 +1,9 @@
-"""One lake's surface temperature through every season of which the air is known, each season started afresh."""
+"""One lake's surface temperature through every season of which the air is known, started afresh where lakes freeze."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,9 +68,10 @@ def surface(
     """The march of one lake through each season in a table of days.
 
     A season starts at 4 degC on the day the ice went out, which may be in March, or on the first day of April (October
-    in the south) that the table has, up to the twentieth; or, in a warm country, at the mean of the air before. A table
-    that begins later, or goes on behind a gap, starts at the mean of its first week, with a wide spread; so do the
-    tropics. How much of the doubt about the start is left is found by marching a warmer and a colder start beside it.
+    in the south) that the table has, up to the twentieth; or, where April is warmer, at the mean of the air before. A
+    table that begins later, or goes on behind a gap, starts at the mean of its first week, with a wide spread. Nearer
+    to the equator than 35 degrees, where no ice is, the water goes on from one season into the next. How much of the
+    doubt about the start is left is found by marching a warmer and a colder start beside it.
 
     Parameters
     ----------
@@ -137,9 +139,13 @@ def _starts(given: Forcing, latitude: float, ice_out: date | None) -> list[_Star
     found = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
-        for year in np.unique(season[first:end]):
-            inside = first + np.flatnonzero(season[first:end] == year)
-            start = _start(given, int(inside[0]), int(inside[-1]) + 1, int(year), latitude, ice_out)
+        # the march begins anew with each season, for ice has made an end of what the lake remembers of the last
+        anew = np.diff(season[first:end], prepend=season[first] - 1) > 0
+        if not _has_ice(latitude, ice_out):
+            anew[1:] = False
+        begins = [*(first + np.flatnonzero(anew)), end]
+        for at, until in pairwise(begins):
+            start = _start(given, int(at), int(until), int(season[at]), latitude, ice_out)
             if start is not None:
                 found.append(start)
     return found
@@ -168,7 +174,7 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
     air = given.air_temp_c
     before = air[max(0, at - BEFORE_DAYS) : at]
     before = before[np.isfinite(before)]
-    has_ice = abs(latitude) >= LATITUDES[0]  # nearer to the equator nothing says that a lake began at 4 degC
+    has_ice = _has_ice(latitude, ice_out)
     in_spring = given.day[at] < spring + START_DAYS * DAY
     if in_spring and abs(latitude) > TROPIC_DEG and (has_ice or before.size >= LEAST_BEFORE):
         warm = float(before.mean()) if before.size >= LEAST_BEFORE else ICE_OUT_C
@@ -178,9 +184,16 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
     elif np.isfinite(air[:at]).any():
         doubt = f"no air temperature for more than {SHORT_GAP_DAYS} days before {given.day[at]}"
     else:
-        doubt = "no weather from the spring on"
+        doubt = f"no weather is known before {given.day[at]}"
     first = float(air[at : min(at + FIRST_DAYS, until)].mean())
-    return _Start(at=at, until=until, temp_c=max(LATE_FLOOR_C, first), sd_c=LATE_SD_C, doubt=doubt)
+    if first <= LATE_FLOOR_C:  # under ice there is nothing to doubt, and nothing is told
+        return _Start(at=at, until=until, temp_c=LATE_FLOOR_C, sd_c=LATE_SD_C)
+    return _Start(at=at, until=until, temp_c=first, sd_c=LATE_SD_C, doubt=doubt)
+
+
+def _has_ice(latitude: float, ice_out: date | None) -> bool:
+    """Nearer to the equator nothing says that a lake begins its year at 4 degC."""
+    return abs(latitude) >= LATITUDES[0] or ice_out is not None
 
 
 def _widen(basin: Basin[float], latitude: float, assumed: Sequence[str]) -> tuple[float, list[str]]:

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bitewatch.weather.hourly import HOUR, Floats, Hourly
+from bitewatch.weather.hourly import HOUR, Floats, Hourly, Times
 from bitewatch.weather.humidity import saturation_vapour_hpa
-from bitewatch.weather.sky import sky_shortwave_wm2
+from bitewatch.weather.sky import clear_sky_wm2, cloud_transmission, sky_shortwave_wm2
 from bitewatch.weather.sun import sun_position
 
 DAILY_COLUMNS = ("shortwave_wm2", "air_temp_c", "vapour_hpa", "wind_speed_ms", "pressure_hpa")
@@ -119,7 +119,8 @@ def daily_means(hourly: Hourly, *, latitude: float, longitude: float) -> tuple[D
     """Means of each solar day of one place, and in words what had to be derived for them.
 
     Vapour pressure comes from the dew point, else from humidity and air temperature; sunshine that is not given, from
-    the sun's height and the clouds. A table with one row a day is taken as it is, each row for its date.
+    the sun's height and the clouds. A table with one row a day is taken as it is, each row for its date, and its
+    clouds as those of the whole day.
 
     Parameters
     ----------
@@ -181,10 +182,13 @@ def _complete(
     if (np.isnan(moist) & np.isfinite(of_humidity)).any():
         notes.append("vapour pressure from humidity and air temperature where there is no dew point")
     shining = hourly["shortwave_wm2"]
-    if not once_a_day:  # clouds of one hour say nothing of a day's sunshine
+    if once_a_day:  # the clouds of a row are those of its day, as its air and its sunshine are
+        clouded = _clear_days_wm2(hourly.time, latitude, longitude) * cloud_transmission(hourly["cloud_pct"])
+        shining = np.where(np.isnan(shining), clouded, shining)
+    else:
         shining = sunshine_wm2(hourly, latitude=latitude, longitude=longitude)
-        if (np.isnan(hourly["shortwave_wm2"]) & (shining > 0.0)).any():
-            notes.append(SKY_NOTE)
+    if (np.isnan(hourly["shortwave_wm2"]) & (shining > 0.0)).any():
+        notes.append(SKY_NOTE)
     values = {
         "shortwave_wm2": shining, "air_temp_c": hourly["air_temp_c"],
         "vapour_hpa": np.where(np.isnan(moist), of_humidity, moist),
@@ -196,6 +200,14 @@ def _complete(
     if any((np.isfinite(bridged[name]) & np.isnan(values[name])).any() for name in values):
         notes.append(f"gaps of up to {BRIDGED_H} hours filled straight across")
     return bridged, tuple(notes)
+
+
+def _clear_days_wm2(time: Times, latitude: float, longitude: float) -> Floats:
+    """Sunshine of a clear sky, mean over the solar day of each date."""
+    dawns = time.astype("datetime64[D]").astype("datetime64[s]") - solar_shift_h(longitude) * HOUR
+    middles: Times = np.asarray(dawns[:, None] + (np.arange(24) * HOUR + HOUR // 2), "datetime64[s]")
+    elevation = sun_position(middles.reshape(-1), latitude, longitude).elevation_deg
+    return np.asarray(clear_sky_wm2(elevation).reshape(middles.shape).mean(axis=1))
 
 
 def _bridged(hours: Floats) -> Floats:

@@ -54,6 +54,8 @@ def test_waves_alone_are_a_danger(heeded):
     (found,) = heeded(wind_speed_ms=6.0, wind_gust_ms=7.0, limits=BoatLimits(max_wave_m=0.1, max_wind_ms=8.0))
     assert found.danger
     assert "over your boat's limit" in found.text
+    (found,) = heeded(wind_speed_ms=9.0, limits=BoatLimits(max_wave_m=5, max_wind_ms=8.0, set_by_reader=False))
+    assert "over the preset limit for small boats" in found.text
 
 
 def test_gusts_alone_are_a_danger(heeded):
@@ -159,7 +161,7 @@ def test_strong_sun(heeded, sun_deg, told):
 
 def test_the_sun_does_not_drown_a_danger(heeded):
     assert [one.kind for one in heeded(sun_deg=60.0, water_f=81)] == ["warm water", "sun"]
-    assert [one.kind for one in heeded(sun_deg=60.0, cape_jkg=2500.0)] == ["storms"]
+    assert [one.kind for one in heeded(sun_deg=60.0, cape_jkg=2500.0)] == ["storms", "sun"]
 
 
 def test_ice_is_a_danger(heeded, lake_day):

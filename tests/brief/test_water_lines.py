@@ -40,6 +40,18 @@ def test_warmth_change_and_spread(water):
     assert water(change=2.3)[0].count("up 4 °F since Saturday") == 1
 
 
+def test_light_that_is_not_known_all_day_is_not_told_as_dark(lake_day, hours, lake, briefed):
+    def light(columns):
+        told = lake_day(lake("thrennick"), hourly=replace(hours, columns=hours.columns | columns))
+        lines = next(section.lines for section in briefed(told).sections if section.key == "water")
+        return next(line for line in lines if line.startswith("Light at the weed tops"))
+
+    unknown = np.full(hours.time.shape, np.nan)
+    assert "bright from about 9 AM to about 5 PM" in light({})
+    assert "never bright" in light({"shortwave_wm2": np.zeros(hours.time.shape)})
+    assert light({"shortwave_wm2": unknown, "cloud_pct": unknown}).endswith("at the start, later not known.")
+
+
 @pytest.mark.parametrize(("change", "change_sd"), [(0.1, 0.5), (-0.3, 0.8), (0.0, 0.0)])
 def test_a_small_change_is_told_as_little(water, change, change_sd):
     assert ", little changed since Saturday" in water(change=change, change_sd=change_sd)[0]

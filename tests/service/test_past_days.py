@@ -89,7 +89,7 @@ def test_the_water_then_is_followed_since_spring(bench: "Bench", source: WithPas
         bench.settings.lake("x"), date(2026, 7, 20), TripHours.parse("05:30-11:00"), reader="r", now=NOW
     )
     assert told.outlook is not None
-    assert not any("no weather from the spring on" in doubt for doubt in told.doubts)
+    assert not any("no weather is known before" in doubt for doubt in told.doubts)
     assert told.outlook.water.hours.sd_c[told.outlook.trip.start] < 1.5
 
 

@@ -211,7 +211,7 @@ def test_as_known_then_is_with_the_later_readings_cut_off(rows):
     told = of_rows(rows)
     at = np.sort(np.append(np.linspace(0.0, 500.0, 21), told.at[0]))  # one of them at the very hour of a reading
     asked = moments(at, 1.0, 1)
-    found = condition_causally(asked, told)
+    found = condition_causally(asked, told, known_from=told.at)
     for n, moment in enumerate(at):
         alone = condition(moments([moment], 1.0, 1), told.kept(np.flatnonzero(told.at <= moment)))
         assert found.correction_c[n] == pytest.approx(alone.correction_c[0], abs=1e-9)
@@ -220,11 +220,11 @@ def test_as_known_then_is_with_the_later_readings_cut_off(rows):
 
 def test_as_known_then_in_any_order_and_without_readings():
     told = logs([10.0, 40.0], [1.0, -2.0])
-    mixed = condition_causally(moments([50.0, 5.0, 20.0]), told)
-    in_order = condition_causally(moments([5.0, 20.0, 50.0]), told)
+    mixed = condition_causally(moments([50.0, 5.0, 20.0]), told, known_from=told.at)
+    in_order = condition_causally(moments([5.0, 20.0, 50.0]), told, known_from=told.at)
     np.testing.assert_allclose(mixed.correction_c, in_order.correction_c[[2, 0, 1]])
     assert mixed.correction_c[1] == 0.0
-    np.testing.assert_array_equal(condition_causally(moments([5.0]), NONE).correction_c, 0.0)
+    np.testing.assert_array_equal(condition_causally(moments([5.0]), NONE, known_from=NONE.at).correction_c, 0.0)
 
 
 def test_a_moment_is_told_the_same_alone_as_among_others():
@@ -253,7 +253,7 @@ def test_only_the_newest_forty_are_looked_at_and_more_would_hardly_change_it():
 
 def test_as_known_then_looks_at_the_newest_forty_of_that_day():
     told = logs(np.arange(120.0), np.sin(np.arange(120.0) / 9.0))
-    found = condition_causally(moments([80.0]), told)
+    found = condition_causally(moments([80.0]), told, known_from=told.at)
     np.testing.assert_allclose(
         found.correction_c, condition(moments([80.0]), told.kept(slice(41, 81))).correction_c, atol=1e-12
     )

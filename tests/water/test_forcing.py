@@ -122,11 +122,25 @@ def test_a_week_without_radiation_keeps_the_sky():
 @pytest.mark.parametrize(("times", "clearness"), [(5.0, 0.8), (0.01, 0.1)])
 def test_no_sky_is_clearer_or_darker_than_skies_are(times, clearness):
     daily = weather()
-    odd = Daily(day=daily.day, columns={**daily.columns, "shortwave_wm2": daily["shortwave_wm2"] * times})
+    sun = daily["shortwave_wm2"].copy()
+    sun[20:45] *= times
+    odd = Daily(day=daily.day, columns={**daily.columns, "shortwave_wm2": sun})
     told = at_45(without(odd, "shortwave_wm2", slice(30, 37)))
     above = extraterrestrial_wm2(45.0, of_year(daily.day))
     np.testing.assert_allclose(told.shortwave_wm2[30:37], clearness * above[30:37])
     np.testing.assert_array_equal(told.shortwave_wm2[:30], odd["shortwave_wm2"][:30])
+
+
+@pytest.mark.parametrize(("times", "days", "refused"), [(0.0864, 60, True), (0.0864, 9, False), (0.3, 60, False)])
+def test_sunshine_in_megajoules_is_questioned(times, days, refused):
+    """1 W/m2 over a day is 0.0864 MJ/m2 (definition); a gloomy week is still weather."""
+    daily = weather(days=days)
+    gloomy = Daily(day=daily.day, columns={**daily.columns, "shortwave_wm2": daily["shortwave_wm2"] * times})
+    if refused:
+        with pytest.raises(Refused, match=r"shortwave_wm2 is 19 W/m2 in the mean.*is it in MJ/m2\?"):
+            at_45(gloomy)
+    else:
+        np.testing.assert_array_equal(at_45(gloomy).shortwave_wm2, gloomy["shortwave_wm2"])
 
 
 def test_calm_or_windy_days_that_are_missing_are_middling():

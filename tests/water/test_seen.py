@@ -68,7 +68,7 @@ def test_hours_alone_start_late_and_are_told_only_once_they_are_sure_enough():
     assert np.isnan(found.hours.value_c[:20]).all()  # four degrees of doubt tell nothing
     assert np.isfinite(found.hours.value_c[-1])
     assert found.hours.sd_c[-1] > seen().hours.sd_c[-1]
-    assert any("no weather from the spring on" in doubt for doubt in found.doubts)
+    assert any("no weather is known before" in doubt for doubt in found.doubts)
 
 
 def test_a_reading_makes_a_late_start_good():
@@ -174,7 +174,7 @@ def test_no_reading_after_the_launch_is_looked_at():
 def test_cold_water_has_no_layers_whatever_the_lake_has_in_summer():
     spring = Daily(
         day=np.arange("2026-04-01", "2026-04-21", dtype="datetime64[D]"),
-        columns=dict.fromkeys(DAILY_COLUMNS, np.full(20, 5.0)),
+        columns=dict.fromkeys(DAILY_COLUMNS, np.full(20, 5.0)) | {"shortwave_wm2": np.full(20, 100.0)},
     )
     table = hourly(air_temp_c=5.0, dew_point_c=1.0, shortwave_wm2=100.0)
     april = replace(table, time=table.time - np.timedelta64(95 * 86400, "s"))
@@ -182,6 +182,31 @@ def test_cold_water_has_no_layers_whatever_the_lake_has_in_summer():
     found = see_water(lake(), april, WaterKnown(days=(spring,)), edge_m=4.0, day=day, now=now, until=now)
     assert found.mixed_through
     assert np.isnan(found.thermocline_m)
+
+
+def test_a_lake_that_turned_over_has_no_layers_whatever_its_profile_saw():
+    """Deep water of 11 degC in October mixes with a surface that has cooled to it, and its oxygen with it."""
+    day = np.arange("2026-04-01", "2026-10-21", dtype="datetime64[D]")
+    cooling = np.where(day < np.datetime64("2026-10-02"), 16.0, 2.0)
+    air = Daily(
+        day=day,
+        columns={name: np.full(day.size, value) for name, value in zip(
+            DAILY_COLUMNS, (150.0, 0.0, 6.5, 4.0, 1014.0), strict=True
+        )} | {"air_temp_c": cooling},
+    )  # fmt: skip
+    probe = {"on": date(2026, 10, 1), "depth_m": [0.0, 6.0, 9.0, 12.0], "water_temp_c": [14.0, 14.0, 11.5, 11.5],
+             "oxygen_mgl": [9.0, 8.0, 1.0, 0.5]}  # fmt: skip
+    late = replace(hourly(air_temp_c=2.0, dew_point_c=-2.0, shortwave_wm2=80.0), time=hourly().time + 93 * 86400)
+    found = {
+        on: seen(
+            lake(profile=[probe]), late, day=date(2026, 10, on), now=datetime(2026, 10, on, 9, tzinfo=UTC), days=(air,)
+        )
+        for on in (2, 18)
+    }
+    assert (found[2].layered, found[2].mixed_through, found[2].oxygen.known) == (True, False, Known.MEASURED)
+    assert any("turned over" in line.words for line in found[18].season.lines)
+    assert (found[18].layered, found[18].mixed_through, found[18].oxygen.known) == (False, True, Known.MISSING)
+    assert np.isnan(found[18].thermocline_m)
 
 
 def test_what_is_too_unsure_is_kept_for_what_is_dangerous():

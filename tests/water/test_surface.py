@@ -139,6 +139,23 @@ def test_nine_days_before_are_not_enough_to_tell_a_warm_country():
     assert on(known[1], "2026-04-01")[0] > 10.0
 
 
+def test_where_no_ice_is_the_water_goes_on_from_one_season_into_the_next():
+    found, icy = (
+        lake(weather("2025-01-01", "2026-12-31", warmer=14.0, swing=6.0), latitude=latitude)
+        for latitude in (30.0, 43.0)
+    )
+    turn = int((np.datetime64("2026-04-01") - found.day[0]).astype(int))
+    assert found.season[turn - 1] + 1 == found.season[turn]
+    assert np.abs(np.diff(found.model_c[turn - 5 : turn + 5])).max() < 0.5
+    assert found.start_sd_c[turn] < 0.1 < 1.0 < icy.start_sd_c[turn]
+
+
+def test_a_table_that_begins_under_ice_has_nothing_to_doubt():
+    assert lake(weather("2025-01-01", "2026-12-31")).notes == ()
+    (told,) = lake(weather("2025-11-01", "2026-12-31")).notes
+    assert told.startswith("no weather is known before 2025-11-01")
+
+
 def test_a_table_that_begins_in_july_starts_from_the_air_and_says_so():
     daily = weather("2026-07-01", "2026-08-31")
     found, whole = lake(daily), lake(weather("2026-04-01", "2026-08-31"))
@@ -146,7 +163,7 @@ def test_a_table_that_begins_in_july_starts_from_the_air_and_says_so():
     np.testing.assert_allclose(found.model_c, marched(daily, "2026-07-01", "2026-08-31", of_week), atol=1e-9)
     assert found.start_sd_c[0] > 3.0
     assert on(found, "2026-08-15")[0] == pytest.approx(on(whole, "2026-08-15")[0], abs=0.1)
-    assert found.notes == ("no weather from the spring on: the water started from the air, with a wide spread",)
+    assert found.notes == ("no weather is known before 2026-07-01: the water started from the air, with a wide spread",)
 
 
 def test_a_late_start_in_frost_is_just_above_freezing():

@@ -40,6 +40,15 @@ def test_humidity_above_saturation_is_clipped_and_zero_is_missing() -> None:
     assert len(notes) == 1
 
 
+def test_humidity_as_a_fraction_is_left_out_and_questioned() -> None:
+    kept, notes = believed({"humidity_pct": np.linspace(0.4, 1.0, 24)})
+    assert np.isnan(kept["humidity_pct"]).all()
+    assert notes == ("humidity_pct: left out, no value is over 1 %; is it a fraction?",)
+    kept, notes = believed({"humidity_pct": np.linspace(0.4, 1.1, 24)})  # dry, but a share in percent
+    assert np.isfinite(kept["humidity_pct"]).all()
+    assert notes == ()
+
+
 def test_humidity_and_dew_point_are_completed_from_each_other_hour_by_hour() -> None:
     nan = np.nan
     kept, _ = believed(

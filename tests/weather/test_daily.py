@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from bitewatch.weather.daily import BRIDGED_H, DAILY_COLUMNS, Daily, daily_means, is_daily, joined, solar_days
+from bitewatch.weather.daily import (
+    BRIDGED_H,
+    DAILY_COLUMNS,
+    SKY_NOTE,
+    Daily,
+    daily_means,
+    is_daily,
+    joined,
+    solar_days,
+)
 from bitewatch.weather.hourly import Hourly, from_points
 from bitewatch.weather.humidity import saturation_vapour_hpa
 from bitewatch.weather.sources.hourly_csv import hourly_from_csv
@@ -84,10 +93,16 @@ def test_a_table_with_one_row_a_day_is_taken_as_it_is_whatever_the_hour(hour):
     np.testing.assert_allclose(table["air_temp_c"], np.arange(1.0, 31.0))
 
 
-def test_clouds_of_one_hour_tell_no_day_of_sunshine():
-    rows = "\n".join(f"2026-05-{day:02d},15,4.5,2,50" for day in range(1, 31))
-    hourly, _ = hourly_from_csv(f"time,air_temp_c,dew_point_c,wind_speed_ms,cloud_pct\n{rows}\n".encode())
-    assert np.isnan(daily_means(hourly, **CHICAGO)[0]["shortwave_wm2"]).all()
+@pytest.mark.parametrize("hour", ["", "T03:00", "T21:00"])
+def test_clouds_of_a_daily_row_tell_the_sunshine_of_its_day_as_those_of_its_hours_would(hour):
+    rows = "\n".join(f"2026-05-{day:02d}{hour},15,4.5,2,50" for day in range(1, 31))
+    header = "time,air_temp_c,dew_point_c,wind_speed_ms,cloud_pct"
+    hourly, _ = hourly_from_csv(f"{header}\n{rows}\n".encode(), days_as_written=True)
+    once, notes = daily_means(hourly, **CHICAGO)
+    every = "\n".join(f"2026-05-{day:02d}T{at:02d}:00,15,4.5,2,50" for day in range(1, 31) for at in range(24))
+    by_hour, _ = daily_means(hourly_from_csv(f"{header}\n{every}\n".encode())[0], **CHICAGO)
+    np.testing.assert_allclose(once["shortwave_wm2"][1:-1], by_hour["shortwave_wm2"][-30:][1:-1], rtol=0.01)
+    assert SKY_NOTE in notes
 
 
 def days(first, *values):

@@ -12,6 +12,7 @@ from bitewatch.weather.humidity import dew_point_c, humidity_pct
 from bitewatch.weather.sources.base import Cell, Issue, Place
 
 NEAR_DEG = 0.3  #: a cell centre farther from the place asked for is not its cell (own choice; coarse grids step 0.25)
+ENOUGH_TO_TELL = 10  #: values of humidity that must all be 1 or less to be taken for a fraction (own choice)
 AHEAD = timedelta(minutes=10)  #: a provider's clock runs no farther before ours than this (own choice)
 
 
@@ -44,6 +45,11 @@ def believed(columns: Mapping[str, Floats]) -> tuple[dict[str, Floats], tuple[st
         low, high = LIMITS[column]
         out = (values < low) | (values > high)
         if column == "humidity_pct":
+            told = np.isfinite(values)
+            if told.sum() >= ENOUGH_TO_TELL and 0.0 < values[told].max() <= 1.0:
+                kept[column] = np.full_like(values, np.nan)
+                notes.append("humidity_pct: left out, no value is over 1 %; is it a fraction?")
+                continue
             out |= values == 0.0
         if out.any():
             notes.append(
