@@ -183,8 +183,10 @@ def _complete(
         notes.append("vapour pressure from humidity and air temperature where there is no dew point")
     shining = hourly["shortwave_wm2"]
     if once_a_day:  # the clouds of a row are those of its day, as its air and its sunshine are
-        clouded = _clear_days_wm2(hourly.time, latitude, longitude) * cloud_transmission(hourly["cloud_pct"])
-        shining = np.where(np.isnan(shining), clouded, shining)
+        cloudy = np.isnan(shining) & np.isfinite(hourly["cloud_pct"])
+        shining = shining.copy()
+        shining[cloudy] = _clear_days_wm2(hourly.time[cloudy], latitude, longitude)
+        shining[cloudy] *= cloud_transmission(hourly["cloud_pct"][cloudy])
     else:
         shining = sunshine_wm2(hourly, latitude=latitude, longitude=longitude)
     if (np.isnan(hourly["shortwave_wm2"]) & (shining > 0.0)).any():
