@@ -49,12 +49,8 @@ class BoatLimits:
 
     max_wave_m: float
     max_wind_ms: float
-    set_by_reader: bool = True
-
-    @property
-    def words(self) -> str:
-        """Whose limit it is: nobody is told that a limit is theirs which they never set."""
-        return "your boat's limit" if self.set_by_reader else "the preset limit for small boats"
+    wave_is_preset: bool = False
+    wind_is_preset: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +82,13 @@ def rough_from(outlook: Outlook, limits: BoatLimits) -> int | None:
     return trip.start + int(over.argmax()) if over.any() else None
 
 
+def limit_words(outlook: Outlook, limits: BoatLimits, hour: int) -> str:
+    """The limit that a rough hour is over; nobody is told that one is theirs which they never set."""
+    windy = outlook.hourly["wind_speed_ms"][hour] > limits.max_wind_ms
+    preset = limits.wind_is_preset if windy else limits.wave_is_preset
+    return "the preset limit for small boats" if preset else "your boat's limit"
+
+
 def _most(values: NDArray[np.float64]) -> float:
     """The greatest known value; NaN if none is known."""
     known = values[~np.isnan(values)]
@@ -106,11 +109,12 @@ def _wind(outlook: Outlook, limits: BoatLimits, words: Words) -> list[Caution]:
     if first is not None:
         when = np_to_datetime(outlook.hourly.time[first])
         at = "from the start" if first == trip.start else f"from {words.hour(when)}"
+        limit = limit_words(outlook, limits, first)
         return [
             Caution(
                 kind="wind",
-                short=f"{told}, over {limits.words} {at}",
-                text=f"{told}: over {limits.words} {at}. Gusts turn boats over; the largest wave is twice that"
+                short=f"{told}, over {limit} {at}",
+                text=f"{told}: over {limit} {at}. Gusts turn boats over; the largest wave is twice that"
                 f"{_apart(outlook)}.",
                 danger=True,
             )

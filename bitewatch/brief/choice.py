@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bitewatch.brief import official_lines
-from bitewatch.brief.cautions import BoatLimits, cautions, rough_from
+from bitewatch.brief.cautions import BoatLimits, cautions, limit_words, rough_from
 from bitewatch.brief.lake_day import LakeDay
 from bitewatch.brief.words import Words, chance, position_words
 from bitewatch.position.pace import Pace
@@ -58,7 +58,7 @@ def _weigh(lake_day: LakeDay, limits: BoatLimits, words: Words) -> Choice:
     if dangers:
         fishable, fit = False, f"danger: {'; '.join(dangers)}"
     if rough is not None:
-        fishable, fit = False, f"over {limits.words} for part of the trip"
+        fishable, fit = False, f"over {limit_words(outlook, limits, rough)} for part of the trip"
     if warned:
         fishable, fit = False, f"official warning: {'; '.join(warned)}"
     first = outlook.plans[lake_day.main_species][0]

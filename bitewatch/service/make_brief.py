@@ -67,8 +67,10 @@ def boat_limits(settings: Settings) -> BoatLimits:
     """What the reader's boat can take."""
     boat = settings.config.boat
     return BoatLimits(
-        max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms, set_by_reader=bool(boat.model_fields_set)
-    )
+        max_wave_m=boat.max_wave_m, max_wind_ms=boat.max_wind_ms,
+        wave_is_preset="max_wave_m" not in boat.model_fields_set,
+        wind_is_preset="max_wind_ms" not in boat.model_fields_set,
+    )  # fmt: skip
 
 
 def brief_message(brief: Brief) -> Message:

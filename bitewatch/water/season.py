@@ -32,6 +32,7 @@ class SeasonStage(StrEnum):
     SUMMER = "summer"
     COOLING = "autumn cooling"
     TURNOVER = "turnover"
+    TURNED_OVER = "turned over"
     DIE_BACK = "weeds dying back"
 
 
@@ -98,12 +99,16 @@ class Season:
     over: bool = False  #: ice: there is nothing to call
     may_freeze: bool = False  #: ice cannot be ruled out
     outside: str = ""  #: why this is not a season that the rules know; empty if they do
-    turned_over: bool = False  #: the lake's layers have mixed for this year
 
     @property
     def trust(self) -> float:
         """Share of the rules' push that is kept."""
         return TRUST_OUTSIDE if self.outside else 1.0
+
+    @property
+    def turned_over(self) -> bool:
+        """The lake's layers have mixed for this year."""
+        return any(line.stage is SeasonStage.TURNED_OVER for line in self.lines)
 
     @property
     def ice(self) -> SeasonLine | None:
@@ -157,18 +162,16 @@ def season_at(
         outside = "the water is colder than in the season that the rules are of"
     # twice the spread: bays freeze before the lake does, and the safer side is told
     may_freeze = can_freeze and now - 2.0 * spread <= ICE_C
-    turned_over = False
     if of_year < COOLING_AFTER:
         lines = _spring_and_summer(of_year, days[-1], now, spread, latitude)
     else:
         since = np.datetime64(on) - (of_year - SPRING) * DAY
         deep_c = deep_water_c(profiles, since, on)
-        turned_over = bool(layered) and _over(now, spread, deep_c)
         lines = _autumn(of_year, days[days >= since], surface[days >= since], spread, deep_c if layered else None)
     if may_freeze:
         words = f"{'ice may still be there' if of_year < WARM_HALF[0] else 'ice may be forming'}; {DANGER}"
         lines.append(SeasonLine(stage=SeasonStage.ICE_UP, words=words, source="own model and its spread"))
-    return Season(lines=tuple(lines), outside=outside, may_freeze=may_freeze, turned_over=turned_over)
+    return Season(lines=tuple(lines), outside=outside, may_freeze=may_freeze)
 
 
 def northern_day(on: date, latitude: float) -> int:
@@ -309,25 +312,20 @@ def _warmest_week(days: Days, surface: Floats) -> float | None:
     return float((sums[enough] / counts[enough]).max()) if enough.any() else None
 
 
-def _over(now: float, spread: float, deep_c: tuple[float, float]) -> bool:
-    """The lake's warmer end mixes with the coldest that the deep water may be."""
-    return bool(mixes_with(np.array([now + spread]), deep_c[0])[0])
-
-
 def _turnover(days: Days, surface: Floats, spread: float, deep_c: tuple[float, float]) -> SeasonLine | None:
     """What can be said of it: it may have begun once the lake's colder end mixes with the warmest that the deep water
     may be, and is over once its warmer end mixes with the coldest."""
     coldest, warmest = deep_c
     how = "your profile" if coldest == warmest else f"deep water of {coldest:g} to {warmest:g} °C assumed"
     source = f"density of water (Martin and McCutcheon 1999, cited), mixed under 0.1 kg/m3 (from memory); {how}"
+    if mixes_with(surface[-1:] + spread, coldest)[0]:
+        words = "the lake should have turned over: it is mixed to the bottom"
+        return SeasonLine(stage=SeasonStage.TURNED_OVER, words=words, source=source)
     may = mixes_with(surface - spread, warmest)
+    if not may[-1]:
+        return None
     warm = np.flatnonzero(~may)
     begun = 0 if not warm.size else int(warm[-1]) + 1  # of the run that lasts till now
-    if _over(float(surface[-1]), spread, deep_c):
-        words = "the lake should have turned over: it is mixed to the bottom"
-    elif may[-1]:
-        since = int((days[-1] - days[begun]).astype(int))
-        words = "the lake may be turning over" + (f", for about {since} days now" if since > 1 else "")
-    else:
-        return None
+    since = int((days[-1] - days[begun]).astype(int))
+    words = "the lake may be turning over" + (f", for about {since} days now" if since > 1 else "")
     return SeasonLine(stage=SeasonStage.TURNOVER, words=words, source=source)

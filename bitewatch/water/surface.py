@@ -185,10 +185,9 @@ def _start(given: Forcing, at: int, until: int, year: int, latitude: float, ice_
         doubt = f"no air temperature for more than {SHORT_GAP_DAYS} days before {given.day[at]}"
     else:
         doubt = f"no weather is known before {given.day[at]}"
-    first = float(air[at : min(at + FIRST_DAYS, until)].mean())
-    if first <= LATE_FLOOR_C:  # under ice there is nothing to doubt, and nothing is told
-        return _Start(at=at, until=until, temp_c=LATE_FLOOR_C, sd_c=LATE_SD_C)
-    return _Start(at=at, until=until, temp_c=first, sd_c=LATE_SD_C, doubt=doubt)
+    first = max(LATE_FLOOR_C, float(air[at : min(at + FIRST_DAYS, until)].mean()))
+    told = doubt if first > LATE_FLOOR_C else ""  # of a lake under ice nothing is told, so there is nothing to doubt
+    return _Start(at=at, until=until, temp_c=first, sd_c=LATE_SD_C, doubt=told)
 
 
 def _has_ice(latitude: float, ice_out: date | None) -> bool:

@@ -54,8 +54,19 @@ def test_waves_alone_are_a_danger(heeded):
     (found,) = heeded(wind_speed_ms=6.0, wind_gust_ms=7.0, limits=BoatLimits(max_wave_m=0.1, max_wind_ms=8.0))
     assert found.danger
     assert "over your boat's limit" in found.text
-    (found,) = heeded(wind_speed_ms=9.0, limits=BoatLimits(max_wave_m=5, max_wind_ms=8.0, set_by_reader=False))
-    assert "over the preset limit for small boats" in found.text
+
+
+@pytest.mark.parametrize(
+    ("wind_ms", "wave_m", "preset", "whose"),
+    [(9.0, 5.0, "wind", "the preset limit for small boats"), (9.0, 5.0, "wave", "your boat's limit"),
+     (6.0, 0.1, "wave", "the preset limit for small boats"), (6.0, 0.1, "wind", "your boat's limit")],
+)  # fmt: skip
+def test_nobody_is_told_that_a_limit_is_theirs_which_they_never_set(heeded, wind_ms, wave_m, preset, whose):
+    limits = BoatLimits(
+        max_wave_m=wave_m, max_wind_ms=8.0, wave_is_preset=preset == "wave", wind_is_preset=preset == "wind"
+    )
+    (found,) = heeded(wind_speed_ms=wind_ms, wind_gust_ms=wind_ms, limits=limits)
+    assert f"over {whose}" in found.text
 
 
 def test_gusts_alone_are_a_danger(heeded):

@@ -11,6 +11,7 @@ from bitewatch.position.rulebook import default_book
 from bitewatch.water import season
 from bitewatch.water.season import SPAWNING, Season, SeasonStage, mixes_with, northern_day, season_at, spawning_days
 
+TURNING = (SeasonStage.TURNOVER, SeasonStage.TURNED_OVER)
 YEAR = np.arange("2026-01-01", "2027-01-01", dtype="datetime64[D]")
 NOT_KNOWN = np.zeros(0, "datetime64[D]")
 
@@ -67,7 +68,7 @@ def test_a_year_goes_through_its_stages_in_order(told):
     assert seen == [
         SeasonStage.ICE, SeasonStage.BEFORE_SPAWNING, SeasonStage.ICE_UP, SeasonStage.CRAPPIE_SPAWNING,
         SeasonStage.BLUEGILL_SPAWNING, SeasonStage.SUMMER, SeasonStage.COOLING, SeasonStage.DIE_BACK,
-        SeasonStage.TURNOVER,
+        SeasonStage.TURNOVER, SeasonStage.TURNED_OVER,
     ]  # fmt: skip
 
 
@@ -157,7 +158,11 @@ def test_a_lake_turns_over_when_its_surface_is_as_heavy_as_its_deep_water(told):
     """Tables of EOS-80 at zero salinity (from memory), in kg/m3: 6 degC 999.943, 8 degC 999.851, 9 degC 999.783: over a
     bottom of 6 degC, water of 8 is within the 0.1 that keeps layers apart, and water of 9 is not."""
     assert mixes_with(np.array([10.0, 9.0, 8.0, 4.0, 1.0]), 6.0).tolist() == [False, False, True, True, True]
-    assert stages(told("2026-10-20", 12.0)).count(SeasonStage.TURNOVER) == 0
+    assert _turnover_words(told("2026-10-20", 12.0)) == ""
+    assert [told(on, surface).turned_over for on, surface in (("2026-10-25", 9.0), ("2026-11-05", 5.5))] == [
+        False,
+        True,
+    ]
     assert "may be turning over" in _turnover_words(told("2026-10-25", 9.0))
     assert "should have turned over" in _turnover_words(told("2026-11-05", 5.5))
     assert _turnover_words(told("2026-11-05", 5.5, layered=False)) == ""
@@ -176,7 +181,7 @@ def test_a_turnover_is_told_with_its_length_and_before_it_that_it_is_still_to_co
 
 
 def _turnover_words(said):
-    return " ".join(line.words for line in said.lines if line.stage is SeasonStage.TURNOVER)
+    return " ".join(line.words for line in said.lines if line.stage in TURNING)
 
 
 def test_a_probe_tells_how_cold_the_deep_water_is(told):
@@ -188,9 +193,7 @@ def test_a_probe_tells_how_cold_the_deep_water_is(told):
     assert _turnover_words(told("2026-10-10", 11.5, profiles=(probe("2025-08-01", 12.0),))) == ""  # of another year
     assert _turnover_words(told("2026-10-10", 11.5, profiles=(probe("2026-11-01", 12.0),))) == ""  # not known yet
     (line,) = [
-        one
-        for one in told("2026-10-10", 11.5, profiles=(probe("2026-08-01", 12.0),)).lines
-        if one.stage is SeasonStage.TURNOVER
+        one for one in told("2026-10-10", 11.5, profiles=(probe("2026-08-01", 12.0),)).lines if one.stage in TURNING
     ]
     assert "your profile" in line.source
 
@@ -291,6 +294,6 @@ def test_turning_over_is_counted_from_this_autumn_on():
     said = season_at(
         date(2026, 11, 20), day=day, surface_c=surface, sd_c=np.full(day.size, 0.9), latitude=45.0, layered=True
     )
-    (line,) = [one for one in said.lines if one.stage is SeasonStage.TURNOVER]
+    (line,) = [one for one in said.lines if one.stage in TURNING]
     days = [int(word) for word in line.words.split() if word.isdigit()]
     assert all(count < 40 for count in days)

@@ -117,9 +117,7 @@ def hourly_from_csv(body: bytes, *, days_as_written: bool = False) -> tuple[Hour
     notes += _note(len(rows) - len(whole), "rows without a cell for every column left out")
     cells = dict(zip(header, zip(*whole, strict=True), strict=True)) if whole else dict.fromkeys(header, ())
     seconds = np.array([_seconds(cell) for cell in cells["time"]])
-    if days_as_written and _is_daily(
-        seconds
-    ):  # a row a day is of the date that is written, whatever the hour and the offset
+    if days_as_written and _is_daily(seconds):  # each of the date as written, whatever the hour and the offset
         seconds = np.array([_noon(cell) for cell in cells["time"]])
     timed = ~np.isnan(seconds)
     notes += _note(np.count_nonzero(~timed), "rows without a readable time left out")
